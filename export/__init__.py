@@ -1,0 +1,1 @@
+"""What workshop and owner receive: data files, drawings, sheets."""

@@ -1,0 +1,1 @@
+"""The invented yard: demo scans, saddles and pads, all made by the project itself."""

@@ -1,0 +1,1 @@
+"""Mechanics and decision: from `Back`, saddle and pad to the set-up. Pure functions of arrays."""

@@ -1,0 +1,212 @@
+"""`Fit`: the whole answer as data, the shape of fit.json (DESIGN §10). Unknown numbers are NaN or None here, null there."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from shimwright.optimize.case import Case
+from shimwright.optimize.pad import Pad
+from shimwright.optimize.saddle import Saddle
+from shimwright.optimize.setup import Setup
+from shimwright.scan.back import Back
+from shimwright.scan.raw import FloatArray
+
+VERDICTS = (
+    "vet first",
+    "saddle first",
+    "no shim needed",
+    "good contact with this set-up",
+    "another arch",
+    "padding will not mend this",
+)
+
+
+@dataclass(frozen=True)
+class Zone:
+    """Third of a panel's length on one side."""
+
+    mean_kpa: float
+    peak_kpa: float
+    mean_gap_mm: float
+
+
+@dataclass(frozen=True)
+class Proof:
+    """What the solver shows of itself: imbalance of vertical force and moments, worst complementarity (kPa · mm)."""
+
+    force_n: float
+    moment_nmm: float
+    complementarity: float
+
+
+@dataclass(frozen=True)
+class CaseResult:
+    """Measures of one load case (DESIGN §13) and the fields they came from.
+
+    zones: six names of `case.ZONES`. clearance_mm: withers_above, withers_left, withers_right, channel.
+    strain: material → largest. Node fields (n,): pressure_kpa, gap_mm (loaded; positive = daylight).
+    """
+
+    pitch_deg: float
+    roll_deg: float
+    vertical_n: float
+    side_n: float
+    left_share: float
+    bridged_share: float
+    contact_area_cm2: float
+    mean_kpa: float
+    peak_kpa: float
+    unevenness: float
+    zones: Mapping[str, Zone]
+    clearance_mm: Mapping[str, float]
+    strain: Mapping[str, float]
+    proof: Proof
+    pressure_kpa: FloatArray
+    gap_mm: FloatArray
+
+
+@dataclass(frozen=True)
+class Contact:
+    """One set-up under every case. nodes_mm (n, 3): underside nodes in the back frame at the reference pose;
+    flat_mm (n, 2): the same in the pad's flat coordinates; side (n,): +1 left, −1 right; area_mm2 (n,);
+    along (n,): 0 at the panel's front end, 1 at its rear.
+    """
+
+    setup: Setup
+    cases: Mapping[str, CaseResult]
+    nodes_mm: FloatArray
+    flat_mm: FloatArray
+    side: FloatArray
+    area_mm2: FloatArray
+    along: FloatArray
+    cost: float
+    refused_by: tuple[str, ...]  # hard limits broken
+
+
+@dataclass(frozen=True)
+class ArchJudgement:
+    """Leg angle minus back angle, per side (left, right), girthed, over the length where the legs bear."""
+
+    arch: str | None
+    difference_deg: tuple[float, float]
+    width_difference_mm: tuple[float, float]
+    words: str  # parallel | too narrow | too wide | soft | not known
+
+
+@dataclass(frozen=True)
+class Finding:
+    """One thing seen, with its figure and what helps. side: left | right | both | none."""
+
+    code: str
+    place: str
+    side: str
+    value: float
+    unit: str
+    sd: float
+    words: str
+    helps: str
+
+
+@dataclass(frozen=True)
+class HandCheck:
+    """What the hand should feel. state: saddle only | with set-up | mounted. feel: firm | even | light | daylight."""
+
+    place: str
+    side: str
+    state: str
+    feel: str
+    gap_mm: float
+    sd_mm: float
+
+
+@dataclass(frozen=True)
+class Rival:
+    """Another set-up worth showing: differs in kind, or a try. why: in words."""
+
+    setup: Setup
+    contact: Contact
+    why: str
+
+
+@dataclass(frozen=True)
+class SearchReport:
+    """setups: how many the stock allows. refused_by: limit → how many it cut. exact: proven optimum."""
+
+    setups: int
+    feasible: int
+    refused_by: Mapping[str, int]
+    cost: float
+    exact: bool
+
+
+@dataclass(frozen=True)
+class Confidence:
+    share: float
+    draws: int
+    told_apart: bool
+    sensitive_to: str | None
+
+
+@dataclass(frozen=True)
+class SecondOpinion:
+    """Coupled elastic layers beside the springs; peak and mean kPa at ν 0.45 (0.30 as the range)."""
+
+    peak_kpa: float
+    mean_kpa: float
+    peak_nu030_kpa: float
+    peak_springs_kpa: float
+    difference: float  # of the peak, as a share
+    rivals: Mapping[str, float]  # as found and rivals: their peak kPa
+
+
+@dataclass(frozen=True)
+class TakeOutStep:
+    """weeks: after how many weeks to look; what: which layer comes out if …"""
+
+    weeks: int
+    what: str
+
+
+@dataclass(frozen=True)
+class Placement:
+    """Where the saddle sits. front_x_mm: arch's front edge in the back frame. source: marked | rule.
+
+    origin_mm (3,): saddle frame's origin in the back frame at the reference pose.
+    """
+
+    front_x_mm: float
+    origin_mm: FloatArray
+    source: str
+    sd_mm: float
+
+
+@dataclass(frozen=True)
+class Fit:
+    """Everything that export needs."""
+
+    back: Back
+    saddle: Saddle
+    pad: Pad
+    case: Case
+    placement: Placement
+    verdict: str
+    sentence: str
+    setup: Setup | None  # None: vet or saddle first without --anyway, or nothing can be told
+    level_setup: Setup | None
+    as_found: Contact
+    with_setup: Contact | None
+    arch: ArchJudgement
+    second_opinion: SecondOpinion | None
+    tries: tuple[Rival, ...]
+    runners_up: tuple[Rival, ...]
+    search: SearchReport | None
+    confidence: Confidence | None
+    flocking_mm: Mapping[str, float]
+    findings: tuple[Finding, ...]
+    hand_checks: tuple[HandCheck, ...]
+    take_out: tuple[TakeOutStep, ...]
+    cautions: tuple[str, ...]
+    recheck_weeks: int
+    recheck_on: str | None  # ISO date, None when no date was told
+    horse_load: Mapping[
+        str, float
+    ]  # rider_share, rider_and_tack_share of the horse's weight, NaN if not told

@@ -1,0 +1,1 @@
+"""What the horse is: from a scan or a tracing to a measured `Back`."""

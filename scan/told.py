@@ -1,0 +1,69 @@
+"""What the person at the horse told: unit, directions, marks, scale pair."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from types import MappingProxyType
+
+PLACES = (
+    "withers",
+    "croup",
+    "low",
+    "shoulder_left",
+    "shoulder_right",
+    "last_rib_left",
+    "last_rib_right",
+    "saddle_front_left",
+    "saddle_front_right",
+    "saddle_rear",
+)
+
+
+@dataclass(frozen=True)
+class Dot:
+    """A coloured dot on the horse: a colour word or `#rrggbb`."""
+
+    colour: str
+
+
+@dataclass(frozen=True)
+class ScanPoint:
+    """A point in scan coordinates, file units."""
+
+    xyz: tuple[float, float, float]
+
+
+@dataclass(frozen=True)
+class BehindWithers:
+    """A distance behind the withers, mm."""
+
+    mm: float
+
+
+Mark = Dot | ScanPoint | BehindWithers
+
+
+@dataclass(frozen=True)
+class ScalePair:
+    """Two coloured dots a told distance apart."""
+
+    first: str
+    second: str
+    mm: float
+
+
+@dataclass(frozen=True)
+class Told:
+    """Everything told about one scan; None or empty where nothing was told.
+
+    up, head: directions in scan coordinates, roughly, any length.
+    """
+
+    unit_mm: float | None = None
+    up: tuple[float, float, float] | None = None
+    head: tuple[float, float, float] | None = None
+    mirror: bool = False
+    marks: Mapping[str, Mark] = field(default_factory=lambda: MappingProxyType({}))
+    scale: ScalePair | None = None
+
+
+NOTHING_TOLD = Told()
