@@ -207,6 +207,4 @@ class Fit:
     cautions: tuple[str, ...]
     recheck_weeks: int
     recheck_on: str | None  # ISO date, None when no date was told
-    horse_load: Mapping[
-        str, float
-    ]  # rider_share, rider_and_tack_share of the horse's weight, NaN if not told
+    horse_load: Mapping[str, float]  # rider_share, rider_and_tack_share of the horse's weight, NaN if not told

@@ -67,20 +67,14 @@ class Surface:
         """True where the nearest grid node was seen and (x, phi) lies on the grid."""
         i = np.rint((x - self.x_mm[0]) / (self.x_mm[1] - self.x_mm[0]))
         j = np.rint((phi - self.phi[0]) / (self.phi[1] - self.phi[0]))
-        inside = (
-            np.isfinite(i) & np.isfinite(j) & (i >= 0) & (i < self.x_mm.size) & (j >= 0) & (j < self.phi.size)
-        )
+        inside = np.isfinite(i) & np.isfinite(j) & (i >= 0) & (i < self.x_mm.size) & (j >= 0) & (j < self.phi.size)
         return inside & self.seen[np.where(inside, i, 0).astype(int), np.where(inside, j, 0).astype(int)]
 
     def sd(self, points: FloatArray) -> FloatArray:
         """Standard deviation of the surface along its normal at points (n, 3), mm; NaN where not seen."""
         x, phi, _ = self.polar(points)
-        i = np.clip(
-            np.rint((x - self.x_mm[0]) / (self.x_mm[1] - self.x_mm[0])), 0, self.x_mm.size - 1
-        ).astype(int)
-        j = np.clip(np.rint((phi - self.phi[0]) / (self.phi[1] - self.phi[0])), 0, self.phi.size - 1).astype(
-            int
-        )
+        i = np.clip(np.rint((x - self.x_mm[0]) / (self.x_mm[1] - self.x_mm[0])), 0, self.x_mm.size - 1).astype(int)
+        j = np.clip(np.rint((phi - self.phi[0]) / (self.phi[1] - self.phi[0])), 0, self.phi.size - 1).astype(int)
         return np.where(self.is_seen(x, phi), self.sd_mm[i, j], np.nan)
 
     def polar(self, points: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
