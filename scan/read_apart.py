@@ -1,0 +1,51 @@
+"""Run a fragile reader in a process of its own, with limits of time and memory."""
+
+import multiprocessing
+import os
+import resource
+from collections.abc import Callable
+from multiprocessing.connection import Connection
+from pathlib import Path
+from typing import TypeVar
+
+from shimwright.scan.refusal import InputRefused
+
+SECONDS = 60.0  # processor time for the largest honest file; a damaged small one is cut earlier
+SECONDS_PER_MB = 0.5
+MEMORY_BYTES = 6 << 30
+Result = TypeVar("Result")
+
+
+def apart(reader: Callable[[Path], Result], path: Path) -> Result:
+    """reader(path) in a child process. Raises InputRefused when it hangs, dies or throws."""
+    context = multiprocessing.get_context("spawn")
+    ours, theirs = context.Pipe(duplex=False)
+    seconds = min(SECONDS, 6.0 + SECONDS_PER_MB * path.stat().st_size / 1e6)
+    child = context.Process(target=_run, args=(reader, path, theirs), daemon=True)
+    child.start()
+    theirs.close()
+    try:
+        if not ours.poll(seconds):
+            raise InputRefused(
+                f"{path.name}: damaged: not read within {seconds:.0f} s though it has only "
+                f"{path.stat().st_size} bytes; export it again"
+            )
+        kind, value = ours.recv()
+    except EOFError as error:
+        raise InputRefused(f"{path.name}: damaged: the reader broke on it; export it again") from error
+    finally:
+        child.kill()
+        child.join()
+    if kind == "error":
+        raise ValueError(value)
+    return value  # type: ignore[no-any-return]
+
+
+def _run(reader: Callable[[Path], Result], path: Path, pipe: Connection) -> None:
+    resource.setrlimit(resource.RLIMIT_AS, (MEMORY_BYTES, MEMORY_BYTES))
+    os.dup2(os.open(os.devnull, os.O_WRONLY), 2)  # native parsers chatter; what matters comes back by the pipe
+    try:
+        answer: tuple[str, object] = ("result", reader(path))
+    except Exception as error:
+        answer = ("error", f"{type(error).__name__}: {error}")
+    pipe.send(answer)

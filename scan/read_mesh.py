@@ -1,0 +1,244 @@
+"""PLY, OBJ, STL, OFF, GLB/glTF and 3MF through trimesh, with what it does not check checked here."""
+
+import json
+import re
+from pathlib import Path
+from typing import Any, cast
+from urllib.parse import unquote
+
+import numpy as np
+import trimesh
+from numpy.typing import NDArray
+
+from shimwright.scan.raw import FloatArray, Paint, RawScan
+from shimwright.scan.refusal import InputRefused
+from shimwright.scan.texture import paint_from_texture
+
+GLTF_UP = np.array([0.0, 1.0, 0.0])  # glTF 2.0 §3.4: metres, +Y up
+MM_PER_M = 1000.0
+UNIT_MM = {"micron": 1e-3, "millimeter": 1.0, "centimeter": 10.0, "inch": 25.4, "foot": 304.8, "meter": 1000.0}
+UNREADABLE_EXTENSIONS = ("EXT_meshopt_compression", "KHR_meshopt_compression")
+
+
+class SameFolder(trimesh.resolvers.Resolver):  # type: ignore[misc]
+    """Gives a file's companions (MTL, pictures, buffers) from its own folder only; nothing is ever fetched."""
+
+    def __init__(self, folder: Path) -> None:
+        self.folder = folder.resolve()
+
+    def get(self, name: str) -> bytes:
+        target = (self.folder / unquote(name)).resolve()
+        if "://" in name or not target.is_relative_to(self.folder) or not target.is_file():
+            raise FileNotFoundError(f"'{name}' is not in the scan's own folder")
+        return target.read_bytes()
+
+    def keys(self) -> list[str]:
+        return [entry.name for entry in self.folder.iterdir()]
+
+    def namespaced(self, namespace: str) -> "SameFolder":
+        return SameFolder(self.folder / namespace)
+
+    def write(self, name: str, _data: Any) -> None:
+        raise PermissionError(f"'{name}': a scan's folder is only read")
+
+
+def read_ply(path: Path) -> RawScan:
+    """Any PLY; the number of points must be what the header promises."""
+    promised = _ply_vertices(path)
+    try:
+        scan = _from_trimesh(path, "ply", "PLY")
+    except (ValueError, KeyError, IndexError, TypeError):
+        scan = _ply_by_open3d(path)  # faces of mixed corner counts, which trimesh does not take
+    if scan.faces is None and len(scan.points) != promised:
+        raise InputRefused(
+            f"{path.name}: the header promises {promised} points, {len(scan.points)} were found: "
+            f"the file is cut off; export it again"
+        )
+    return scan
+
+
+def read_obj(path: Path) -> RawScan:
+    _check_obj_faces(path)
+    return _from_trimesh(path, "obj", "OBJ")
+
+
+def read_stl(path: Path) -> RawScan:
+    return _from_trimesh(path, "stl", "STL")
+
+
+def read_off(path: Path) -> RawScan:
+    return _from_trimesh(path, "off", "OFF")
+
+
+def read_gltf(path: Path) -> RawScan:
+    """glTF 2.0: metres, y up (declared by the format)."""
+    kind = path.suffix.lower()[1:]
+    _check_gltf(path)
+    return _from_trimesh(path, kind, "glTF", unit_mm=MM_PER_M, up=GLTF_UP)
+
+
+def read_3mf(path: Path) -> RawScan:
+    """3MF: unit from the model (default millimetre), z up by the specification."""
+    from shimwright.scan.read_archive import check_zip
+
+    check_zip(path)
+    scene = _load(path, "3mf")
+    unit = UNIT_MM.get(str(scene.units or "millimeter").lower().rstrip("s"))
+    return _from_scene(scene, path, "3MF", unit, np.array([0.0, 0.0, 1.0]))
+
+
+def _load(path: Path, kind: str) -> Any:
+    with path.open("rb") as stream:
+        return trimesh.load_scene(stream, file_type=kind, resolver=SameFolder(path.parent), process=kind == "stl")
+
+
+def _from_trimesh(
+    path: Path, kind: str, name: str, unit_mm: float | None = None, up: FloatArray | None = None
+) -> RawScan:
+    return _from_scene(_load(path, kind), path, name, unit_mm, up)
+
+
+def _from_scene(scene: Any, path: Path, name: str, unit_mm: float | None, up: FloatArray | None) -> RawScan:
+    """All geometries of the scene, poses baked in, as one RawScan."""
+    points: list[FloatArray] = []
+    faces: list[NDArray[np.int64]] = []
+    normals: list[FloatArray] = []
+    paints: list[Paint] = []
+    offset = 0
+    for geometry in scene.dump():
+        vertices = np.asarray(geometry.vertices, dtype=np.float64)
+        points.append(vertices)
+        if len(getattr(geometry, "faces", ())):
+            faces.append(np.asarray(geometry.faces, dtype=np.int64) + offset)
+        normals.append(_file_normals(geometry))
+        paint = _paint(geometry, vertices)
+        if paint is not None:
+            paints.append(paint)
+        offset += len(vertices)
+    if not points or offset == 0:
+        raise InputRefused(f"{path.name}: read as {name}, 0 points: nothing to measure; export the scan again")
+    normal = np.concatenate(normals)
+    return RawScan(
+        points=np.concatenate(points),
+        faces=np.concatenate(faces) if faces else None,
+        normals=normal if len(normal) == offset and not faces else None,
+        paint=Paint(np.concatenate([p.points for p in paints]), np.concatenate([p.rgb for p in paints]))
+        if paints
+        else None,
+        unit_mm=unit_mm,
+        up=up,
+        format=name,
+        file=path.name,
+        sha256="",
+    )
+
+
+def _file_normals(geometry: Any) -> FloatArray:
+    """Normals that a cloud's file holds (trimesh keeps PLY properties in metadata), or none."""
+    raw = geometry.metadata.get("_ply_raw", {}).get("vertex", {}).get("data") if geometry.metadata else None
+    names = getattr(getattr(raw, "dtype", None), "names", None) or (raw.keys() if isinstance(raw, dict) else ())
+    if raw is None or not {"nx", "ny", "nz"} <= set(names):
+        return np.empty((0, 3))
+    return np.column_stack([np.asarray(raw[axis], dtype=np.float64).ravel() for axis in ("nx", "ny", "nz")])
+
+
+def _paint(geometry: Any, vertices: FloatArray) -> Paint | None:
+    if isinstance(geometry, trimesh.PointCloud):
+        colours = geometry.colors
+        return Paint(vertices, np.asarray(colours)[:, :3].astype(np.uint8)) if len(colours) == len(vertices) else None
+    visual = geometry.visual
+    if visual.kind == "vertex":
+        return Paint(vertices, np.asarray(visual.vertex_colors)[:, :3].astype(np.uint8))
+    if visual.kind == "face":
+        rgb = np.asarray(visual.face_colors)[:, :3].astype(np.uint8)
+        return Paint(np.asarray(geometry.triangles_center, dtype=np.float64), rgb)
+    if visual.kind == "texture" and visual.uv is not None:
+        return paint_from_texture(vertices, np.asarray(geometry.faces), np.asarray(visual.uv), visual.material)
+    return None
+
+
+def _ply_vertices(path: Path) -> int:
+    """How many points the header promises."""
+    with path.open("rb") as stream:
+        header = stream.read(65536).split(b"end_header", 1)
+    found = re.search(rb"element\s+vertex\s+(\d+)", header[0])
+    if len(header) < 2 or found is None:
+        raise InputRefused(f"{path.name}: read as PLY, the header names no points; export the scan again")
+    return int(found.group(1))
+
+
+def _ply_by_open3d(path: Path) -> RawScan:
+    import open3d
+
+    mesh = open3d.io.read_triangle_mesh(str(path))
+    points, faces = np.asarray(mesh.vertices), np.asarray(mesh.triangles, dtype=np.int64)
+    if len(points) != _ply_vertices(path):
+        raise InputRefused(
+            f"{path.name}: the header promises {_ply_vertices(path)} points, {len(points)} were found: "
+            f"the file is cut off; export it again"
+        )
+    rgb = np.rint(255 * np.asarray(mesh.vertex_colors)).astype(np.uint8)
+    return RawScan(
+        points=points.copy(),
+        faces=faces.copy() if len(faces) else None,
+        normals=None,
+        paint=Paint(points.copy(), rgb) if len(rgb) == len(points) else None,
+        unit_mm=None,
+        up=None,
+        format="PLY",
+        file=path.name,
+        sha256="",
+    )
+
+
+def _check_obj_faces(path: Path) -> None:
+    """Refuse faces that name a point which is not there: trimesh would bend them silently."""
+    data = path.read_bytes()
+    vertices = len(re.findall(rb"^\s*v\s", data, re.MULTILINE))
+    if vertices == 0:
+        raise InputRefused(f"{path.name}: read as OBJ, 0 points: nothing to measure; export the scan again")
+    zero = re.search(rb"^\s*f\s(?:[^\n]*\s)?-?0+(?:/|\s|$)", data, re.MULTILINE)
+    if zero:
+        line = data[: zero.start()].count(b"\n") + 1
+        raise InputRefused(
+            f"{path.name}: line {line}: a face names point 0, but points are counted from 1: "
+            f"the file is damaged; export it again"
+        )
+
+
+def _gltf_document(path: Path) -> dict[str, Any]:
+    data = path.read_bytes()
+    if data[:4] == b"glTF":
+        length = int.from_bytes(data[8:12], "little")
+        if length > len(data):
+            raise InputRefused(
+                f"{path.name}: {len(data)} of {length} bytes are there: the file is cut off; export it again"
+            )
+        size = int.from_bytes(data[12:16], "little")
+        data = data[20 : 20 + size]
+    return cast(dict[str, Any], json.loads(data))
+
+
+def _check_gltf(path: Path) -> None:
+    """Refuse by name what would be read as zeros, and whatever lies outside the file's own folder."""
+    document = _gltf_document(path)
+    used = {*document.get("extensionsUsed", ()), *document.get("extensionsRequired", ())}
+    for extension in UNREADABLE_EXTENSIONS:
+        if extension in used:
+            raise InputRefused(
+                f"{path.name}: packed with {extension}, which is not read here; export the GLB without compression"
+            )
+    if "KHR_draco_mesh_compression" in used:
+        try:
+            import DracoPy  # noqa: F401
+        except ImportError as error:
+            raise InputRefused(
+                f"{path.name}: packed with Draco (KHR_draco_mesh_compression); install the extra "
+                f"pip install 'shimwright[formats]', or export the GLB without compression"
+            ) from error
+    for buffer in [*document.get("buffers", ()), *document.get("images", ())]:
+        uri = str(buffer.get("uri", ""))
+        if "://" in uri and not uri.startswith("data:"):
+            raise InputRefused(
+                f"{path.name}: points at '{uri[:60]}', and nothing is ever fetched; export one self-contained GLB"
+            )
