@@ -1,0 +1,191 @@
+"""Limits, cost weights and rules of the trade, read from limits.toml with their marks."""
+
+import tomllib
+from collections.abc import Mapping
+from dataclasses import dataclass
+from functools import cache
+from importlib.resources import files
+
+
+@dataclass(frozen=True)
+class Pose:
+    """Degrees from the maker's level, mounted."""
+
+    pitch_hard_deg: float
+    roll_hard_deg: float
+    target_deg: float
+    error_deg: float
+
+
+@dataclass(frozen=True)
+class Clearance:
+    """Withers clearance by style, mm."""
+
+    hard_mm: Mapping[str, float]
+    target_mm: tuple[float, float]
+
+
+@dataclass(frozen=True)
+class ArchLimits:
+    """Leg angle minus back angle."""
+
+    good_deg: float
+    hard_deg: float
+    step_deg: float
+    bearing_mm: float
+
+
+@dataclass(frozen=True)
+class Pressure:
+    """Published lines and our rules about them."""
+
+    mean_kpa: float
+    peak_kpa: float
+    peak_over_as_found: float
+    sore_over_as_found: float
+    sore_tolerance_kpa: float
+    bridged_share_of_mean: float
+
+
+@dataclass(frozen=True)
+class StackRules:
+    """What the pad's own limits do not say."""
+
+    total_mm: Mapping[str, float]
+    two_steps_above_mm: float
+    left_right_vet_mm: float
+
+
+@dataclass(frozen=True)
+class CostWeights:
+    """Weights of DESIGN §8."""
+
+    unevenness: float
+    bridged: float
+    mean_overrun: float
+    peak_overrun: float
+    pitch_per_deg2: float
+    roll_per_deg2: float
+    left_right_per_mm: float
+    piece: float
+
+
+@dataclass(frozen=True)
+class Ties:
+    """Nearer than the larger of `share` of the best and `cost` is a tie."""
+
+    share: float
+    cost: float
+
+    def band(self, best: float) -> float:
+        """Highest cost that still ties with `best`."""
+        return best + max(self.share * abs(best), self.cost)
+
+
+@dataclass(frozen=True)
+class SearchSize:
+    """How much is solved, and how much is handed on."""
+
+    nodes: int
+    solve_all_up_to: int
+    leading: int
+    runners_up: int
+
+
+@dataclass(frozen=True)
+class ConfidenceDraws:
+    """Spread of the inputs (DESIGN §8)."""
+
+    draws: int
+    seed: int
+    correlation_mm: float
+    placement_mm: float
+    rider_share: float
+    tissue_kpa_per_mm: tuple[float, float]
+    bend_deg: float
+    told_apart_share: float
+
+
+@dataclass(frozen=True)
+class VerdictLines:
+    """What counts as good contact, mounted."""
+
+    bridged_share: float
+    unevenness: float
+    worth_shimming: float
+    no_shim_bridged_share: float
+    side_difference_mm: float
+
+
+@dataclass(frozen=True)
+class HandLines:
+    """What a flat hand feels."""
+
+    daylight_mm: float
+    light_kpa: float
+    firm_over_mean: float
+    saddle_only_firm_kpa: float
+
+
+@dataclass(frozen=True)
+class RiderLines:
+    """Shares of the horse's healthy weight."""
+
+    rider_caution: float
+    tack_caution: float
+    strong: float
+
+
+@dataclass(frozen=True)
+class BuildLines:
+    """From where on a figure of the back is worth a finding."""
+
+    dip_mm: float
+    hollow_mm: float
+    uphill_deg: float
+    downhill_deg: float
+    area_difference_cm2: float
+
+
+@dataclass(frozen=True)
+class Limits:
+    """The whole of limits.toml."""
+
+    pose: Pose
+    clearance: Clearance
+    arch: ArchLimits
+    pressure: Pressure
+    stack: StackRules
+    cost: CostWeights
+    ties: Ties
+    search: SearchSize
+    confidence: ConfidenceDraws
+    verdict: VerdictLines
+    hands: HandLines
+    rider: RiderLines
+    recheck_weeks: Mapping[str, int]
+    build: BuildLines
+
+
+@cache
+def limits() -> Limits:
+    """The shipped table; raises TypeError if a key is missing or unknown."""
+    table = tomllib.loads(files("shimwright.optimize").joinpath("limits.toml").read_text(encoding="utf-8"))
+    return Limits(
+        pose=Pose(**table["pose"]),
+        clearance=Clearance(table["clearance"]["hard_mm"], tuple(table["clearance"]["target_mm"])),
+        arch=ArchLimits(**table["arch"]),
+        pressure=Pressure(**table["pressure"]),
+        stack=StackRules(**table["stack"]),
+        cost=CostWeights(**table["cost"]),
+        ties=Ties(**table["ties"]),
+        search=SearchSize(**table["search"]),
+        confidence=ConfidenceDraws(
+            **{**table["confidence"], "tissue_kpa_per_mm": tuple(table["confidence"]["tissue_kpa_per_mm"])}
+        ),
+        verdict=VerdictLines(**table["verdict"]),
+        hands=HandLines(**table["hands"]),
+        rider=RiderLines(**table["rider"]),
+        recheck_weeks=table["recheck_weeks"],
+        build=BuildLines(**table["build"]),
+    )
