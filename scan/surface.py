@@ -27,7 +27,8 @@ class Surface:
     """Radius about the trunk's axis. Back frame, mm.
 
     x_mm: (n_x,) ascending. phi: (n_phi,) radians ascending, 0 = up, + = left. axis_y_mm, axis_z_mm:
-    (n_x,). radius_mm, sd_mm: (n_x, n_phi), NaN where nothing was seen.
+    (n_x,). radius_mm, sd_mm: (n_x, n_phi), NaN where nothing was seen. correlation_mm: over what distance the
+    errors of the surface go together (Gaussian correlation, its standard deviation).
     """
 
     x_mm: FloatArray
@@ -36,6 +37,7 @@ class Surface:
     axis_z_mm: FloatArray
     radius_mm: FloatArray
     sd_mm: FloatArray
+    correlation_mm: float = 80.0
 
     def __post_init__(self) -> None:
         shape = (self.x_mm.size, self.phi.size)
@@ -99,6 +101,13 @@ class Surface:
     def section(self, x: float) -> FloatArray:
         """Section at x: (n_phi, 2) points (y, z) from right to left, NaN rows where not seen."""
         return self.point(np.full(self.phi.size, x), self.phi)[:, 1:]
+
+    def sections(self, x: FloatArray, phi: FloatArray) -> FloatArray:
+        """Sections (n, m, 2) of points (y, z) at the stations x (n,) and angles phi (m,), both ascending; NaN unseen."""
+        radius = np.asarray(self._spline(x, phi), dtype=float)
+        radius[~self.is_seen(*np.broadcast_arrays(x[:, None], phi[None, :]))] = np.nan
+        axis = self._axis(x)
+        return np.stack([axis[:, :1] + radius * np.sin(phi), axis[:, 1:] + radius * np.cos(phi)], axis=-1)
 
     def gap(self, points: FloatArray, directions: FloatArray) -> FloatArray:
         """Distance from points (n, 3) along unit directions (n, 3) to the surface, mm.

@@ -1,0 +1,168 @@
+"""Measures of the sections: slopes, half-widths and the difference of the sides, each with its sd (DESIGN §5)."""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from shimwright.scan.back import DEPTHS_MM, STATIONS_MM, Frame, Midline, Stations
+from shimwright.scan.raw import FloatArray
+from shimwright.scan.section import Side, section_curves, sides
+from shimwright.scan.surface import Surface
+
+SLOPE_MM = np.arange(20.0, 101.0)  # lateral distances of the slope line
+AREA_MM = np.arange(0.0, 151.0)
+SECTION_STEP_MM = 5.0
+SEEN_ARC_MM = 200.0
+SIGNS = (1.0, -1.0)  # left, right
+
+
+@dataclass(frozen=True)
+class _Place:
+    """One section, its midline point and what is not known about it."""
+
+    curve: FloatArray
+    y: float
+    z: float
+    sd_y: float
+    sd_z: float
+    sd_roll: float
+
+
+@dataclass(frozen=True)
+class _Figures:
+    """slope (2,) degrees, half-width (4, 2) mm, area difference cm², of one section."""
+
+    slope: FloatArray
+    half_width: FloatArray
+    area: float
+
+    def flat(self) -> FloatArray:
+        return np.concatenate([self.slope, self.half_width.ravel(), [self.area]])
+
+
+def measure_stations(surface: Surface, midline: Midline, frame: Frame) -> Stations:
+    """The 13 sections x = 0, −50 … −600 mm. What was not seen is NaN; without gravity the area difference is."""
+    curves = section_curves(surface, STATIONS_MM[::-1])[::-1]
+    y, z = midline.at(STATIONS_MM)
+    sd_y = np.interp(STATIONS_MM, midline.x_mm, midline.sd_y_mm) if midline.x_mm.size else np.full(13, np.nan)
+    sd_z = np.interp(STATIONS_MM, midline.x_mm, midline.sd_z_mm) if midline.x_mm.size else np.full(13, np.nan)
+    roll = np.radians(frame.roll_sd_deg)
+    places = [_Place(c, *row, roll) for c, *row in zip(curves, y, z, sd_y, sd_z, strict=True)]
+    figures = [_figures(*sides(p.curve, p.y, p.z)) for p in places]
+    spread = [_spread(surface, x, p) for x, p in zip(STATIONS_MM, places, strict=True)]
+    area, sd_area = np.array([f.area for f in figures]), np.array([s.area for s in spread])
+    known = frame.gravity
+    return Stations(
+        x_mm=STATIONS_MM,
+        slope_deg=np.array([f.slope for f in figures]),
+        slope_sd_deg=np.array([s.slope for s in spread]),
+        half_width_mm=np.array([f.half_width for f in figures]),
+        half_width_sd_mm=np.array([s.half_width for s in spread]),
+        area_difference_cm2=area if known else np.full(13, np.nan),
+        area_difference_sd_cm2=sd_area if known else np.full(13, np.nan),
+        seen=np.array([_seen_share(*sides(p.curve, p.y, p.z)) for p in places]),
+        sections=tuple(_even_section(*sides(p.curve, p.y, p.z)) for p in places),
+    )
+
+
+def slope_deg(side: Side) -> float:
+    """Angle below horizontal of the least-squares line over 20–100 mm; NaN if the section does not reach 100 mm."""
+    return float(np.degrees(np.arctan(_SLOPE_WEIGHT @ side.depth_at(SLOPE_MM))))
+
+
+_CENTRED = SLOPE_MM - SLOPE_MM.mean()
+_SLOPE_WEIGHT = _CENTRED / (_CENTRED @ _CENTRED)
+
+
+def fall_cm2(side: Side) -> float:
+    """Depth below the horizontal through the midline point, integrated over 0–150 mm."""
+    return float(np.trapezoid(side.depth_at(AREA_MM), AREA_MM)) / 100.0
+
+
+def _figures(left: Side, right: Side) -> _Figures:
+    slope = np.array([slope_deg(left), slope_deg(right)])
+    half = np.array([[left.crossing(d), right.crossing(d)] for d in DEPTHS_MM])
+    return _Figures(slope, half, fall_cm2(left) - fall_cm2(right))
+
+
+def _spread(surface: Surface, x: float, place: _Place) -> _Figures:
+    """Standard deviations: surface, midline sideways and in height, and roll, taken as independent."""
+    if not np.isfinite([place.y, place.z]).all():
+        lost = np.full(2, np.nan)
+        return _Figures(lost, np.full((4, 2), np.nan), np.nan)
+    surface_part = _surface_spread(surface, x, sides(place.curve, place.y, place.z)).flat()
+    parts = [surface_part, place.sd_y * _change(place, dy=1.0), place.sd_z * _change(place, dz=1.0)]
+    parts.append(place.sd_roll * _change(place, turn=0.01) / 0.01)
+    total = np.sqrt(sum(part**2 for part in parts))
+    return _Figures(total[:2], total[2:10].reshape(4, 2), float(total[10]))
+
+
+def _change(place: _Place, dy: float = 0.0, dz: float = 0.0, turn: float = 0.0) -> FloatArray:
+    """Half the difference of the figures when the midline point moves, or the section turns, both ways."""
+    both = []
+    for sign in (1.0, -1.0):
+        y, z = place.y + sign * dy, place.z + sign * dz
+        if dy:  # the midline point stays on the surface
+            z += sign * _top_slope(place) * dy
+        curve = place.curve if not turn else _turned(place.curve, y, z, sign * turn)
+        both.append(_figures(*sides(curve, y, z)).flat())
+    return 0.5 * (both[0] - both[1])
+
+
+def _top_slope(place: _Place) -> float:
+    left, right = sides(place.curve, place.y, place.z)
+    return float(right.depth_at(np.array([3.0]))[0] - left.depth_at(np.array([3.0]))[0]) / 6.0
+
+
+def _turned(curve: FloatArray, y: float, z: float, angle: float) -> FloatArray:
+    d = curve - np.array([y, z])
+    cos, sin = np.cos(angle), np.sin(angle)
+    return np.column_stack([y + cos * d[:, 0] - sin * d[:, 1], z + sin * d[:, 0] + cos * d[:, 1]])
+
+
+def _surface_spread(surface: Surface, x: float, both: tuple[Side, Side]) -> _Figures:
+    """What the surface's own errors, going together over `correlation_mm`, do to each figure."""
+    slope, half = np.full(2, np.nan), np.full((4, 2), np.nan)
+    lateral, errors = [], []
+    for k, side in enumerate(both):
+        sd, steep = _error_along(surface, x, side)
+        vertical = np.interp(SLOPE_MM, side.lateral_mm[: sd.size], sd / np.maximum(np.cos(steep), 0.1))
+        weighted = _SLOPE_WEIGHT * vertical
+        tangent = _SLOPE_WEIGHT @ side.depth_at(SLOPE_MM)
+        slope[k] = np.degrees(np.sqrt(_together(SLOPE_MM, weighted, surface.correlation_mm)) / (1.0 + tangent**2))
+        for m, depth in enumerate(DEPTHS_MM):
+            sideways = sd / np.maximum(np.sin(np.abs(steep)), 0.1)
+            half[m, k] = np.interp(side.crossing(depth), side.lateral_mm[: sd.size], sideways)
+        at = np.interp(AREA_MM, side.lateral_mm[: sd.size], sd / np.maximum(np.cos(steep), 0.1))
+        lateral.append(SIGNS[k] * AREA_MM)
+        errors.append(SIGNS[k] * at)
+    area = np.sqrt(_together(np.concatenate(lateral), np.concatenate(errors), surface.correlation_mm)) / 100.0
+    return _Figures(slope, half, float(area))
+
+
+def _error_along(surface: Surface, x: float, side: Side) -> tuple[FloatArray, FloatArray]:
+    """(sd along the normal, slope angle) of the samples of a side, up to where it turns back; (k,)."""
+    end = max(int(np.argmax(np.maximum.accumulate(np.nan_to_num(side.lateral_mm, nan=-1.0)))) + 1, 2)
+    points = side.points[:end]
+    sd = surface.sd(np.column_stack([np.full(end, x), points]))
+    sd = np.where(np.isfinite(sd), sd, np.nanmedian(sd) if np.isfinite(sd).any() else np.nan)
+    steep = np.arctan2(np.gradient(side.depth_mm[:end]), np.gradient(side.lateral_mm[:end]))
+    return sd, steep
+
+
+def _together(place: FloatArray, error: FloatArray, reach: float) -> float:
+    """Variance of the sum of errors at places whose correlation falls off as a Gaussian of sd `reach`."""
+    d = np.subtract.outer(place, place) / reach
+    return float(error @ np.exp(-0.5 * d * d) @ error)
+
+
+def _seen_share(left: Side, right: Side) -> float:
+    """Share of 200 mm of arc to each side that was seen."""
+    arc = np.arange(2.5, SEEN_ARC_MM, 5.0)
+    return float(np.mean([np.isfinite(side.at_arc(arc)[:, 0]).mean() for side in (left, right)]))
+
+
+def _even_section(left: Side, right: Side) -> FloatArray:
+    """(k, 2) points (y, z) from the midline point, right to left, every 5 mm of arc; NaN rows = gap."""
+    ways = [side.at_arc(np.arange(0.0, side.arc_mm[-1] + 1e-9, SECTION_STEP_MM)) for side in (left, right)]
+    return np.vstack([ways[1][:0:-1], ways[0]]) - left.points[0]
