@@ -6,6 +6,7 @@ measured over the underside (arc), left positive.
 
 from dataclasses import dataclass
 
+from shimwright.optimize.materials import Material
 from shimwright.optimize.setup import Stack
 from shimwright.scan.raw import FloatArray
 
@@ -60,6 +61,7 @@ class Pad:
     pockets: tuple[Pocket, ...]
     shims: tuple[Shim, ...]
     limits: StackLimits
+    own_materials: tuple[Material, ...] = ()  # laws told with the pad, beside the shipped ones
 
     def pocket(self, name: str) -> Pocket:
         return next(pocket for pocket in self.pockets if pocket.name == name)

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from shimwright.optimize.materials import Material
 from shimwright.scan.raw import FloatArray
 
 RIGID_EI_NM2 = 3000.0
@@ -75,6 +76,7 @@ class Saddle:
     straps_x_mm: tuple[float, ...]
     stirrup_bar_x_mm: float | None
     side_difference_mm: float = 0.0  # left minus right, as found on the underside
+    own_materials: tuple[Material, ...] = ()  # laws told with the saddle (its filling), beside the shipped ones
 
     @property
     def rigid(self) -> bool:

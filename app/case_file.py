@@ -1,0 +1,288 @@
+"""case.toml → one horse, one saddle, one pad, one day: what was told, and the files it refers to."""
+
+import datetime
+import difflib
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, replace
+from pathlib import Path
+from types import MappingProxyType
+from typing import Annotated, Any, Literal, NamedTuple
+
+from pydantic import AfterValidator, BeforeValidator, Field
+
+from shimwright.optimize.case import ZONES, Aim, Case, Horse, PartialSetup, Rider, Today
+from shimwright.optimize.pad import Pad
+from shimwright.optimize.saddle import Saddle
+from shimwright.optimize.setup import Layer, Stack
+from shimwright.pad_file import NO_PAD, pockets_off_panel, read_pad
+from shimwright.quantity import Distance, HorseHeight, HorseWeight, RiderWeight, Size, length_mm, within
+from shimwright.saddle_file import read_saddle
+from shimwright.scan.told import Mark, ScalePair, Told
+from shimwright.told_options import direction, mark, places, scale_pair, unit
+from shimwright.toml_file import Table, read_toml, wrong
+
+NONE = "none"  # pad = "none": the saddle goes straight on the horse
+
+
+class LayerTold(NamedTuple):
+    """shim None: the first one of the pad."""
+
+    shim: str | None
+    thickness_mm: float
+
+
+_thickness = within(length_mm, 0.0, 60.0, "mm", "a layer's thickness")
+
+
+def _stack(told: object) -> tuple[LayerTold, ...]:
+    """A bare thickness, or layers = [{ shim, thickness_mm }] from the horse outward."""
+    layers = told.get("layers") if isinstance(told, dict) and set(told) == {"layers"} else told
+    if isinstance(layers, list):
+        return tuple(_layer(one) for one in layers)
+    if isinstance(layers, dict):
+        raise ValueError(
+            f"{{ {', '.join(layers)} }} is not a stack; say 6, or {{ layers = [{{ shim, thickness_mm }}] }}"
+        )
+    thickness = _thickness(layers)
+    return (LayerTold(None, thickness),) if thickness > 0 else ()
+
+
+def _layer(told: object) -> LayerTold:
+    if not (isinstance(told, dict) and set(told) == {"shim", "thickness_mm"} and isinstance(told["shim"], str)):
+        raise ValueError('each layer is { shim = "…", thickness_mm = … }, no other key')
+    thickness = _thickness(told["thickness_mm"])
+    if thickness == 0:
+        raise ValueError("a layer of 0 mm is no layer; leave it out")
+    return LayerTold(told["shim"], thickness)
+
+
+def _date(told: object) -> str:
+    if type(told) is datetime.date:
+        return told.isoformat()
+    try:
+        return datetime.date.fromisoformat(told).isoformat() if isinstance(told, str) else _date(None)
+    except (ValueError, RecursionError):
+        raise ValueError(f'"{told}" is not a date; write it as 2026-03-21') from None
+
+
+def _mark_names(told: dict[str, Any]) -> dict[str, Any]:
+    for name in told:
+        places(name)
+    return told
+
+
+def _sore_place(told: str) -> str:
+    names = (*ZONES, "withers")
+    if told not in names:
+        near = difflib.get_close_matches(told, names, 1)
+        raise ValueError(
+            f'"{told}" is not a place; ' + (f'did you mean "{near[0]}"?' if near else "use " + ", ".join(names))
+        )
+    return told
+
+
+StackTold = Annotated[tuple[LayerTold, ...], BeforeValidator(_stack)]
+DateTold = Annotated[str, BeforeValidator(_date)]
+UnitTold = Annotated[float, BeforeValidator(unit)]
+DirectionTold = Annotated[tuple[float, float, float], BeforeValidator(direction)]
+MarkTold = Annotated[Any, AfterValidator(mark)]
+Room = Annotated[float, BeforeValidator(within(length_mm, 0.0, 5.0, "mm", "room in the middle"))]
+
+
+class ScaleTable(Table):
+    between: Annotated[list[str], Field(min_length=2, max_length=2)]
+    mm: Size
+
+
+class FrameTable(Table):
+    unit: UnitTold | None = None
+    up: DirectionTold | None = None
+    head: DirectionTold | None = None
+    mirror: bool = False
+    scale: ScaleTable | None = None
+
+
+class HorseTable(Table):
+    name: str | None = None
+    height: HorseHeight | None = None
+    weight: HorseWeight | None = None
+    age: Annotated[float, Field(ge=0, le=60)] | None = None
+    work: Literal["young", "growing", "rehab", "fit", "settled"] | None = None
+
+
+class SetupTable(Table):
+    arch: str | None = None
+    insert: str | None = None
+    pockets: dict[str, StackTold] = Field(default_factory=dict)
+
+
+class TodayTable(Table):
+    date: DateTold | None = None
+    stood_square: bool | None = None
+    sore: list[Annotated[str, AfterValidator(_sore_place)]] = Field(default_factory=list)
+    lame: bool | None = None
+    hot_or_open_skin: bool | None = None
+    saddle_moves: Literal["no", "forward", "back", "left", "right", "not known"] | None = None
+    setup: SetupTable | None = None
+
+
+class RiderTable(Table):
+    weight: RiderWeight | None = None
+    leans: Literal["no", "left", "right"] = "no"
+    lean_mm: Distance = 20.0
+
+
+class AimTable(Table):
+    aim: Literal["today", "room to grow"] = "today"
+    middle_room_mm: Room = 0.0
+
+
+class CaseTable(Table):
+    """Every key of case.toml."""
+
+    scan: str | None = None
+    traced: str | None = None
+    saddle: str
+    pad: str = NONE
+    print_units: Literal["mm", "in"] = "mm"
+    prepared_by: str | None = None
+    place: str | None = None
+    frame: FrameTable = FrameTable()
+    horse: HorseTable = HorseTable()
+    today: TodayTable = TodayTable()
+    marks: Annotated[dict[str, MarkTold], AfterValidator(_mark_names)] = Field(default_factory=dict)
+    rider: RiderTable = RiderTable()
+    aim: AimTable = AimTable()
+    try_: list[SetupTable] = Field(default=[], alias="try")
+
+
+@dataclass(frozen=True)
+class CaseFile:
+    """A case file with everything it refers to. Exactly one of scan and traced is a path."""
+
+    path: Path
+    scan: Path | None
+    traced: Path | None
+    told: Told
+    saddle: Saddle
+    pad: Pad
+    case: Case
+
+
+def read_case(path: Path, *, anyway: bool = False) -> CaseFile:
+    """The case. Raises WrongUse for wrong keys, missing files and names that the saddle or the pad does not have."""
+    told = read_toml(path, CaseTable)
+    lines = _wrong_files(told, path.parent)
+    if lines:
+        raise wrong(path, lines)
+    saddle = read_saddle(path.parent / told.saddle)
+    pad = NO_PAD if told.pad == NONE else read_pad(path.parent / told.pad)
+    lines = [*_wrong_setups(told, saddle, pad), *_wrong_scale(told)]
+    if lines:
+        raise wrong(path, lines)
+    if off := pockets_off_panel(pad, saddle):
+        raise wrong(path.parent / told.pad, off)
+    scan = path.parent / told.scan if told.scan else None
+    traced = path.parent / told.traced if told.traced else None
+    return CaseFile(path, scan, traced, _told(told), saddle, pad, replace(_case(told, pad), anyway=anyway))
+
+
+def shared_tools(path: Path) -> tuple[Path, Path | None]:
+    """Files of saddle and pad that a case refers to; pad None where it has none."""
+    told = read_toml(path, CaseTable)
+    return path.parent / told.saddle, None if told.pad == NONE else path.parent / told.pad
+
+
+def _told(told: CaseTable) -> Told:
+    frame = told.frame
+    pair: ScalePair | None = None
+    if frame.scale:
+        pair = scale_pair(frame.scale.between[0], frame.scale.between[1], frame.scale.mm)
+    found: Mapping[str, Mark] = MappingProxyType(
+        {place: what for name, what in told.marks.items() for place in places(name)}
+    )
+    return Told(unit_mm=frame.unit, up=frame.up, head=frame.head, mirror=frame.mirror, marks=found, scale=pair)
+
+
+def _case(told: CaseTable, pad: Pad) -> Case:
+    horse, today, rider = told.horse, told.today, told.rider
+    return Case(
+        horse=Horse(horse.name, horse.height, horse.weight, horse.age, horse.work),
+        today=Today(
+            date=today.date,
+            stood_square=today.stood_square,
+            sore=tuple(today.sore),
+            lame=today.lame,
+            hot_or_open_skin=today.hot_or_open_skin,
+            saddle_moves=today.saddle_moves,
+            worn=_setup(today.setup, pad) if today.setup else None,
+        ),
+        rider=Rider(lean=rider.leans, lean_mm=rider.lean_mm)
+        if rider.weight is None
+        else Rider(rider.weight, True, rider.leans, rider.lean_mm),
+        aim=Aim(told.aim.aim, told.aim.middle_room_mm),
+        tries=tuple(_setup(one, pad) for one in told.try_),
+        print_units=told.print_units,
+        prepared_by=told.prepared_by,
+        place=told.place,
+    )
+
+
+def _setup(told: SetupTable, pad: Pad) -> PartialSetup:
+    def stack(layers: tuple[LayerTold, ...]) -> Stack:
+        return tuple(Layer(layer.shim or pad.shims[0].name, layer.thickness_mm) for layer in layers)
+
+    stacks = {name: stack(layers) for name, layers in told.pockets.items()}
+    return PartialSetup(told.arch, told.insert, MappingProxyType(stacks))
+
+
+def _wrong_files(told: CaseTable, folder: Path) -> list[str]:
+    lines = []
+    if (told.scan is None) == (told.traced is None):
+        both = "are both told; keep the one that was taken today" if told.scan else "are both missing; add one of them"
+        lines.append(f"scan and traced {both}")
+    files = {"scan": told.scan, "traced": told.traced, "saddle": told.saddle, "pad": told.pad}
+    for key, name in files.items():
+        if name is not None and name != NONE and not (folder / name).is_file():
+            lines.append(f'{key}: no file "{name}" beside the case; paths are relative to the case file, correct it')
+    return lines
+
+
+def _wrong_scale(told: CaseTable) -> list[str]:
+    if not told.frame.scale:
+        return []
+    try:
+        scale_pair(told.frame.scale.between[0], told.frame.scale.between[1], told.frame.scale.mm)
+    except ValueError as error:
+        return [f"frame.scale: {error}"]
+    return []
+
+
+def _wrong_setups(told: CaseTable, saddle: Saddle, pad: Pad) -> list[str]:
+    setups = [("today.setup", told.today.setup)] + [(f"try {n + 1}", one) for n, one in enumerate(told.try_)]
+    return [line for where, one in setups if one for line in _wrong_setup(where, one, saddle, pad)]
+
+
+def _wrong_setup(where: str, told: SetupTable, saddle: Saddle, pad: Pad) -> list[str]:
+    checks: list[tuple[str, Iterable[str], list[str], str]] = [
+        ("arch", [told.arch] if told.arch else [], [one.name for one in saddle.arches], "saddle"),
+        ("insert", [told.insert] if told.insert else [], [one.name for one in pad.inserts], "pad"),
+        ("pockets", told.pockets, [one.name for one in pad.pockets], "pad"),
+        (
+            "pockets",
+            {layer.shim for stack in told.pockets.values() for layer in stack if layer.shim},
+            [one.name for one in pad.shims],
+            "pad's stock",
+        ),
+    ]
+    return [
+        f'{where}.{key}: the {owner} has no "{name}"; {_hint(name, names)}'
+        for key, told_names, names, owner in checks
+        for name in sorted(told_names)
+        if name not in names
+    ]
+
+
+def _hint(name: str, names: list[str]) -> str:
+    near = difflib.get_close_matches(name, names, 1)
+    return f'did you mean "{near[0]}"?' if near else "known: " + (", ".join(names) or "none")

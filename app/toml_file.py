@@ -1,0 +1,149 @@
+"""A TOML file into a strict model: every wrong key is told, with its line and the key that was probably meant."""
+
+import difflib
+import re
+import tomllib
+import typing
+from collections.abc import Iterator, Sequence
+from pathlib import Path
+from typing import Any, TypeVar
+
+from pydantic import BaseModel, ConfigDict, ValidationError
+
+from shimwright.scan.refusal import WrongUse
+
+Place = tuple[str | int, ...]
+SIZE_LIMIT_BYTES = 4_000_000
+
+
+class Table(BaseModel):
+    """A TOML table: no key that is not listed, no silent conversion."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True, strict=True)
+
+
+Model = TypeVar("Model", bound=Table)
+
+
+def read_toml(path: Path, model: type[Model]) -> Model:
+    """The file's content as `model`. Raises WrongUse with one line per wrong key."""
+    text = _text(path)
+    try:
+        content = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise WrongUse(f"{path}: not readable as TOML: {error}; mend that line") from None
+    except RecursionError:
+        raise WrongUse(f"{path}: not readable as TOML: nested too deep; write a flat file") from None
+    try:
+        return model.model_validate(content)
+    except ValidationError as error:
+        raise _refusal(path, text, model, error) from None
+
+
+def wrong(path: Path, lines: Sequence[str]) -> WrongUse:
+    """One refusal for one or many wrong places of a file."""
+    if len(lines) == 1:
+        return WrongUse(f"{path}: {lines[0]}")
+    shown = "" if len(lines) <= 5 else ", the first five below"
+    return WrongUse(f"{path}: {len(lines)} keys or values are wrong{shown}; nothing was read, mend them", tuple(lines))
+
+
+def _text(path: Path) -> str:
+    if path.is_dir():
+        raise WrongUse(f"{path}: a folder, a TOML file is needed; name the file in it")
+    try:
+        if path.stat().st_size > SIZE_LIMIT_BYTES:
+            raise WrongUse(f"{path}: {path.stat().st_size} bytes, too large for a TOML file; is it the scan?")
+        return path.read_bytes().decode("utf-8-sig").replace("\r\n", "\n")
+    except FileNotFoundError:
+        raise WrongUse(f"{path}: no such file; check the name, or begin with `shimwright new DIR`") from None
+    except UnicodeDecodeError as error:
+        raise WrongUse(f"{path}: byte {error.start} is not UTF-8 text; save the file as UTF-8") from None
+    except OSError as error:
+        raise WrongUse(f"{path}: cannot be read ({error.strerror}); check the name and the rights") from None
+
+
+def _refusal(path: Path, text: str, model: type[Table], error: ValidationError) -> WrongUse:
+    found = error.errors(include_url=False, include_input=True)
+    unknown = [entry for entry in found if entry["type"] == "extra_forbidden"]
+    meant = {(entry["loc"][:-1], near) for entry in unknown if (near := _near(model, entry["loc"]))}
+    lines = [
+        _line(model, text, entry)
+        for entry in found
+        if not (entry["type"] == "missing" and (entry["loc"][:-1], entry["loc"][-1]) in meant)
+    ]
+    return wrong(path, list(dict.fromkeys(lines)))
+
+
+def _line(model: type[Table], text: str, entry: Any) -> str:
+    place: Place = entry["loc"]
+    line = _line_number(text, place)
+    at = f"line {line}: " if line else ""
+    if entry["type"] == "extra_forbidden":
+        near = _near(model, place)
+        known = ", ".join(_keys(model, place[:-1]))
+        return f'{at}"{_named(place)}" is not a key here; ' + (f'did you mean "{near}"?' if near else f"known: {known}")
+    if entry["type"] == "missing":
+        inside = f" in {_named(place[:-1])}" if len(place) > 1 else ""
+        return f'"{place[-1]}" is missing{inside}; add it'
+    words = str(entry["ctx"]["error"]) if entry["type"] == "value_error" else _plain(entry)
+    return f"{at}{_named(place)}: {words}"
+
+
+def _plain(entry: Any) -> str:
+    told = entry["input"]
+    shown = f'"{told}"' if isinstance(told, str) else str(told).lower() if isinstance(told, bool) else f"{told}"
+    shown = shown if len(shown) <= 60 else shown[:57] + "…"
+    if entry["type"] == "literal_error":
+        choices = re.findall(r"'([^']*)'", entry["ctx"]["expected"])
+        near = difflib.get_close_matches(str(told), choices, 1)
+        return f"{shown} is not known; " + (f'did you mean "{near[0]}"?' if near else "use " + " | ".join(choices))
+    return f"{shown} is not right here: {entry['msg'][0].lower()}{entry['msg'][1:]}"
+
+
+def _named(place: Place) -> str:
+    words = ""
+    for part in place:
+        words += f" {part + 1}" if isinstance(part, int) else f".{part}" if words else str(part)
+    return words
+
+
+def _near(model: type[Table], place: Place) -> str | None:
+    near = difflib.get_close_matches(str(place[-1]), _keys(model, place[:-1]), 1, 0.6)
+    return near[0] if near else None
+
+
+def _keys(model: type[Table], place: Place) -> list[str]:
+    """Keys known to the table at `place`."""
+    here: type[Table] | None = model
+    for part in place:
+        if isinstance(part, str) and here is not None:
+            field = next((f for name, f in here.model_fields.items() if part in (name, f.alias)), None)
+            here = next(_tables(field.annotation), None) if field else here
+    return [field.alias or name for name, field in here.model_fields.items()] if here else []
+
+
+def _tables(annotation: object) -> Iterator[type[Table]]:
+    if isinstance(annotation, type) and issubclass(annotation, Table):
+        yield annotation
+    for inner in typing.get_args(annotation):
+        yield from _tables(inner)
+
+
+def _line_number(text: str, place: Place) -> int | None:
+    """Line of the key, as far as it can be found by reading along; None where it cannot."""
+    keys = [str(part) for part in place if isinstance(part, str)]
+    index = place[1] if len(place) > 1 and isinstance(place[1], int) else 0
+    header, count = "", {"": index}
+    for number, line in enumerate(text.splitlines(), 1):
+        if table := re.match(r"\s*\[{1,2}\s*([\w.\-]+)\s*\]{1,2}", line):
+            header = table[1]
+            count[header] = count.get(header, -1) + 1
+            found = header.split(".")
+        elif key := re.match(r"\s*([\w\-]+|\"[^\"]+\")\s*=", line):
+            found = [*(header.split(".") if header else []), key[1].strip('"')]
+        else:
+            continue
+        if found == keys[: len(found)] and count[header] == index and (not table or found == keys):
+            return number
+    return None
