@@ -11,7 +11,7 @@ from typing import Annotated, Literal
 
 import numpy as np
 from pydantic import Field
-from shapely import LineString, Polygon
+from shapely import LinearRing, Polygon
 
 from shimwright.material_file import MaterialTable, not_known, own_materials
 from shimwright.optimize.materials import Material
@@ -151,7 +151,7 @@ def _pockets(told: PadTable) -> tuple[list[Pocket], list[str]]:
 def _pocket(name: str, side: str, outline: FloatArray) -> Pocket:
     """outline: (k, 2), x backwards and y outwards as told → counter-clockwise in x forwards, y left."""
     turned = outline * [-1.0, 1.0 if side == "left" else -1.0]
-    clockwise = not LineString(np.vstack([turned, turned[:1]])).is_ccw
+    clockwise = not LinearRing(turned).is_ccw
     return Pocket(name, side, turned[::-1].copy() if clockwise else turned)
 
 

@@ -9,7 +9,7 @@ from typing import TypeVar
 
 from shimwright.quantity import length_mm
 from shimwright.scan.refusal import WrongUse
-from shimwright.scan.told import PLACES, BehindWithers, Dot, Mark, ScalePair, ScanPoint, Told
+from shimwright.scan.told import NOTHING_TOLD, PLACES, BehindWithers, Dot, Mark, ScalePair, ScanPoint, Told
 
 UNIT_MM = {"mm": 1.0, "cm": 10.0, "m": 1000.0, "in": 25.4}
 COLOUR_WORDS = ("red", "yellow", "green", "cyan", "blue", "magenta")
@@ -130,7 +130,7 @@ def told_from_options(
         up=_option("--up", direction, up),
         head=_option("--head", direction, head),
         mirror=mirror,
-        marks=_option("--mark", lambda told: marks(map(_split_mark, told)), mark_options) or MappingProxyType({}),
+        marks=_option("--mark", lambda _: marks(map(_split_mark, mark_options)), mark_options) or NOTHING_TOLD.marks,
         scale=_option("--scale", _split_scale, scale),
     )
 
@@ -163,8 +163,8 @@ def _option(name: str, parse: Callable[[object], Parsed], told: object) -> Parse
         raise WrongUse(f"{name}: {error}") from None
 
 
-def _split_mark(told: object) -> tuple[str, object]:
-    place, equals, what = str(told).partition("=")
+def _split_mark(told: str) -> tuple[str, object]:
+    place, equals, what = told.partition("=")
     if not equals or not what:
         raise ValueError(f'"{told}" is not PLACE=WHAT, as in shoulder_left=red')
     return place.strip(), what
