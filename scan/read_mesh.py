@@ -11,6 +11,7 @@ import trimesh
 from numpy.typing import NDArray
 
 from shimwright.scan.raw import FloatArray, Paint, RawScan
+from shimwright.scan.read_apart import apart
 from shimwright.scan.refusal import InputRefused
 from shimwright.scan.texture import paint_from_texture
 
@@ -44,7 +45,7 @@ class SameFolder(trimesh.resolvers.Resolver):  # type: ignore[misc]
 
 def read_ply(path: Path) -> RawScan:
     """Any PLY; the number of points must be what the header promises."""
-    promised = _ply_vertices(path)
+    promised, _ = _ply_counts(path)
     try:
         scan = _from_trimesh(path, "ply", "PLY")
     except (ValueError, KeyError, IndexError, TypeError):
@@ -157,38 +158,44 @@ def _paint(geometry: Any, vertices: FloatArray) -> Paint | None:
     return None
 
 
-def _ply_vertices(path: Path) -> int:
-    """How many points the header promises."""
+def _ply_counts(path: Path) -> tuple[int, int]:
+    """(points, faces) that the header promises."""
     with path.open("rb") as stream:
         header = stream.read(65536).split(b"end_header", 1)
-    found = re.search(rb"element\s+vertex\s+(\d+)", header[0])
-    if len(header) < 2 or found is None:
+    points, faces = (re.search(rb"element\s+%s\s+(\d+)" % kind, header[0]) for kind in (b"vertex", b"face"))
+    if len(header) < 2 or points is None:
         raise InputRefused(f"{path.name}: read as PLY, the header names no points; export the scan again")
-    return int(found.group(1))
+    return int(points.group(1)), int(faces.group(1)) if faces else 0
 
 
 def _ply_by_open3d(path: Path) -> RawScan:
-    import open3d
-
-    mesh = open3d.io.read_triangle_mesh(str(path))
-    points, faces = np.asarray(mesh.vertices), np.asarray(mesh.triangles, dtype=np.int64)
-    if len(points) != _ply_vertices(path):
+    points, faces, rgb = apart(open3d_mesh, path)
+    promised = _ply_counts(path)
+    if len(points) != promised[0] or len(faces) < promised[1]:
         raise InputRefused(
-            f"{path.name}: the header promises {_ply_vertices(path)} points, {len(points)} were found: "
-            f"the file is cut off; export it again"
+            f"{path.name}: the header promises {promised[0]} points and {promised[1]} faces, {len(points)} and "
+            f"{len(faces)} were found: the file is cut off; export it again"
         )
-    rgb = np.rint(255 * np.asarray(mesh.vertex_colors)).astype(np.uint8)
     return RawScan(
-        points=points.copy(),
-        faces=faces.copy() if len(faces) else None,
+        points=points,
+        faces=faces if len(faces) else None,
         normals=None,
-        paint=Paint(points.copy(), rgb) if len(rgb) == len(points) else None,
+        paint=Paint(points, rgb) if len(rgb) == len(points) else None,
         unit_mm=None,
         up=None,
         format="PLY",
         file=path.name,
         sha256="",
     )
+
+
+def open3d_mesh(path: Path) -> tuple[FloatArray, NDArray[np.int64], NDArray[np.uint8]]:
+    """(points, triangles, colours) by Open3D, which crashes on some damaged files: only for `apart`."""
+    import open3d
+
+    mesh = open3d.io.read_triangle_mesh(str(path))
+    rgb = np.rint(255 * np.asarray(mesh.vertex_colors)).astype(np.uint8)
+    return np.array(mesh.vertices), np.array(mesh.triangles, dtype=np.int64), rgb
 
 
 def _check_obj_faces(path: Path) -> None:

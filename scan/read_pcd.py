@@ -5,7 +5,8 @@ from pathlib import Path
 
 import numpy as np
 
-from shimwright.scan.raw import Paint, RawScan
+from shimwright.scan.raw import FloatArray, Paint, RawScan
+from shimwright.scan.read_apart import apart
 from shimwright.scan.refusal import InputRefused
 
 
@@ -16,19 +17,13 @@ def read_pcd(path: Path) -> RawScan:
     promised = re.search(rb"^POINTS\s+(\d+)", header, re.MULTILINE)
     if promised is None or not re.search(rb"^DATA\s+\w+", header, re.MULTILINE):
         raise InputRefused(f"{path.name}: no PCD header (POINTS, DATA); export the scan again")
-    import open3d
-
-    with open3d.utility.VerbosityContextManager(open3d.utility.VerbosityLevel.Error):
-        cloud = open3d.io.read_point_cloud(str(path), remove_nan_points=False, remove_infinite_points=False)
-    points = np.array(cloud.points)
+    points, normals, colours = apart(open3d_cloud, path)
     if len(points) != int(promised.group(1)):
         raise InputRefused(
             f"{path.name}: the header promises {int(promised.group(1))} points, {len(points)} were found: "
             f"the file is cut off; export it again"
         )
     good = np.isfinite(points).all(axis=1)
-    colours = np.array(cloud.colors)
-    normals = np.array(cloud.normals)
     rgb = np.rint(255 * colours).astype(np.uint8)
     return RawScan(
         points=points[good],
@@ -44,3 +39,11 @@ def read_pcd(path: Path) -> RawScan:
         if good.all()
         else (f"{int((~good).sum())} of {len(points)} points hold no number and were left out",),
     )
+
+
+def open3d_cloud(path: Path) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """(points, normals, colours) by Open3D, which crashes on some damaged files: only for `apart`."""
+    import open3d
+
+    cloud = open3d.io.read_point_cloud(str(path), remove_nan_points=False, remove_infinite_points=False)
+    return np.array(cloud.points), np.array(cloud.normals), np.array(cloud.colors)
