@@ -2,7 +2,7 @@
 
 import multiprocessing
 import os
-import resource
+import sys
 from collections.abc import Callable
 from multiprocessing.connection import Connection
 from pathlib import Path
@@ -42,7 +42,10 @@ def apart(reader: Callable[[Path], Result], path: Path) -> Result:
 
 
 def _run(reader: Callable[[Path], Result], path: Path, pipe: Connection) -> None:
-    resource.setrlimit(resource.RLIMIT_AS, (MEMORY_BYTES, MEMORY_BYTES))
+    if sys.platform != "win32":
+        import resource
+
+        resource.setrlimit(resource.RLIMIT_AS, (MEMORY_BYTES, MEMORY_BYTES))
     os.dup2(os.open(os.devnull, os.O_WRONLY), 2)  # native parsers chatter; what matters comes back by the pipe
     try:
         answer: tuple[str, object] = ("result", reader(path))
