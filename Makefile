@@ -39,7 +39,7 @@ install: $(VENV)/installed
 
 # A strict editable install follows the folder names for every tool, but does not see new files: renew it when the list changes.
 $(VENV)/installed: $(VENV)/packages $(VENV)/tree pyproject.toml
-	@$(BIN)/pip install --quiet --disable-pip-version-check --no-deps --no-build-isolation -e . -C editable_mode=strict
+	@$(BIN)/pip install --quiet --disable-pip-version-check --no-deps --no-build-isolation -e . --config-settings editable_mode=strict
 	@touch $@
 
 $(VENV)/tree: FORCE | $(VENV)/packages
