@@ -1,0 +1,144 @@
+"""The rough line of the spine over a posed cloud: where it runs, how high, how wide the body is below it.
+
+Good to about 5 mm sideways: enough to find landmarks and heading. The precise midline is fitted afterwards.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.ndimage import gaussian_filter1d
+
+from shimwright.scan.raw import FloatArray
+
+STEP_MM = 15.0
+HALF_SLAB_MM = 20.0
+REACH_MM = 85.0
+SEARCHED_MM = 60.0
+GRID_MM = 5.0
+TILT_COST = 0.15  # of a tilt's own height, against unlike halves [J]
+BEND_COST = 0.5
+WIDTH_BELOW_MM = 40.0
+WIDTH_REACH_MM = 320.0
+
+
+@dataclass(frozen=True)
+class Ridge:
+    """x ascending (n,), y, z of the spine's line, sd of z, width of the body 40 mm below it (NaN where not seen), mm."""
+
+    x: FloatArray
+    y: FloatArray
+    z: FloatArray
+    sd_z: FloatArray
+    width: FloatArray
+
+
+def ridge(points: FloatArray, centre_y: FloatArray | None = None) -> Ridge:
+    """The spine's line over points (k, 3), mm: x along the back, z up. centre_y: (k,) start, else the highest line.
+
+    Slab by slab a smooth section is fitted; its middle is where the halves are most alike, continuous along x.
+    """
+    slabs = [_Slab.of(points, x) for x in np.arange(points[:, 0].min() + 10, points[:, 0].max() - 10, STEP_MM)]
+    slabs = [slab for slab in slabs if slab is not None]
+    if len(slabs) < 5:
+        empty = np.zeros(0)
+        return Ridge(empty, empty, empty, empty, empty)
+    x = np.array([slab.x for slab in slabs])
+    middle = gaussian_filter1d(np.array([slab.middle for slab in slabs]), 4, mode="nearest")
+    shift = np.arange(-SEARCHED_MM, SEARCHED_MM + 1, GRID_MM)
+    cost = np.stack([slab.unlike(y + shift) for slab, y in zip(slabs, middle, strict=True)])
+    y = middle + shift[_cheapest_path(cost)]
+    y = gaussian_filter1d(y, 2.5, mode="nearest")
+    z = np.array([slab.height(np.array([at]))[0] for slab, at in zip(slabs, y, strict=True)])
+    width = np.array([slab.width(at, top) for slab, at, top in zip(slabs, y, z, strict=True)])
+    return Ridge(x, y, z, np.array([slab.sd for slab in slabs]), width)
+
+
+@dataclass(frozen=True)
+class _Slab:
+    """One section: a polynomial z(y) about `middle` through the points near the crest, and all its points."""
+
+    x: float
+    middle: float
+    coefficients: FloatArray
+    low: float
+    high: float
+    sd: float
+    y_all: FloatArray
+    z_all: FloatArray
+
+    @classmethod
+    def of(cls, points: FloatArray, x: float) -> "_Slab | None":
+        here = points[np.abs(points[:, 0] - x) <= HALF_SLAB_MM]
+        if len(here) < 15:
+            return None
+        top = float(np.percentile(here[:, 2], 98))
+        crest = float(np.mean(here[here[:, 2] > top - 15.0, 1]))
+        near = here[(np.abs(here[:, 1] - crest) < REACH_MM + SEARCHED_MM) & (here[:, 2] > top - 220.0)]
+        if len(near) < 12 or np.ptp(near[:, 1]) < REACH_MM:
+            return None
+        t = (near[:, 1] - crest) / 100.0
+        columns = np.column_stack([np.polynomial.polynomial.polyvander(t, 7), (near[:, 0] - x) / HALF_SLAB_MM])
+        weight = np.ones(len(near))
+        solution, off = np.zeros(columns.shape[1]), np.zeros(len(near))
+        for _ in range(2):
+            ridge_rows = 1e-3 * np.sqrt(len(near)) * np.eye(columns.shape[1])
+            rows = np.concatenate([columns * weight[:, None], ridge_rows])
+            solution = np.linalg.lstsq(rows, np.concatenate([near[:, 2] * weight, ridge_rows[0] * top]), rcond=None)[0]
+            off = near[:, 2] - columns @ solution
+            spread = 1.48 * float(np.median(np.abs(off))) + 1e-6
+            weight = 1 / np.sqrt(1 + (off / (2 * spread)) ** 2)
+        sd = spread / np.sqrt(max(len(near) / 8.0, 1.0)) + 0.2
+        return cls(x, crest, solution[:8], float(t.min()), float(t.max()), sd, here[:, 1], here[:, 2])
+
+    def height(self, y: FloatArray) -> FloatArray:
+        """z at y; NaN beyond the points that were fitted."""
+        t = (y - self.middle) / 100.0
+        z = np.polynomial.polynomial.polyval(t, self.coefficients)
+        return np.asarray(np.where((t >= self.low - 0.05) & (t <= self.high + 0.05), z, np.nan))
+
+    def unlike(self, y: FloatArray) -> FloatArray:
+        """Mean squared unlikeness of the halves about each y, mm²; a tilt counts a part of its height."""
+        t = np.arange(GRID_MM, REACH_MM + 1, GRID_MM)
+        odd = 0.5 * (self.height(y[:, None] + t) - self.height(y[:, None] - t))
+        seen = np.isfinite(odd)
+        odd = np.where(seen, odd, 0.0)
+        tilt = (odd * t).sum(axis=1) / np.maximum((seen * t * t).sum(axis=1), 1e-9)
+        rest = np.where(seen, odd - tilt[:, None] * t, 0.0)
+        count = np.maximum(seen.sum(axis=1), 1)
+        cost = (rest**2).sum(axis=1) / count + TILT_COST * (tilt * REACH_MM) ** 2
+        return np.asarray(np.where(seen.sum(axis=1) >= 5, cost, 1e4))
+
+    def width(self, y: float, z: float) -> float:
+        """Width where the section is first 40 mm below z on both sides of y; NaN where a side does not fall so far."""
+        left = self._half_width(self.y_all - y, z)
+        return left + self._half_width(y - self.y_all, z)
+
+    def _half_width(self, out: FloatArray, z: float) -> float:
+        """First crossing outward of the mean height of 15 mm strips with z − 40."""
+        strip = (out / 15.0).astype(int)
+        here = (out > 0) & (out < WIDTH_REACH_MM) & (self.z_all > z - 140.0)
+        count = np.bincount(strip[here], minlength=1)
+        mean = np.bincount(strip[here], self.z_all[here], minlength=1) / np.maximum(count, 1)
+        seen = np.flatnonzero(count)
+        below = np.flatnonzero(mean[seen] < z - WIDTH_BELOW_MM)
+        if not below.size or below[0] == 0:
+            return np.nan
+        i, j = seen[below[0] - 1], seen[below[0]]
+        part = (mean[i] - (z - WIDTH_BELOW_MM)) / max(mean[i] - mean[j], 1e-9)
+        return float(15.0 * (i + 0.5 + part * (j - i)))
+
+
+def _cheapest_path(cost: FloatArray) -> np.ndarray[tuple[int, ...], np.dtype[np.int64]]:
+    """Index per row of the path of least cost whose jumps are penalised (dynamic programming)."""
+    steps = np.arange(cost.shape[1])
+    jump = BEND_COST * (steps[:, None] - steps[None, :]) ** 2.0
+    total, back = cost[0], np.zeros(cost.shape, np.int64)
+    for row in range(1, len(cost)):
+        choice = total[None, :] + jump
+        back[row] = choice.argmin(axis=1)
+        total = cost[row] + choice.min(axis=1)
+    path = np.zeros(len(cost), np.int64)
+    path[-1] = int(total.argmin())
+    for row in range(len(cost) - 1, 0, -1):
+        path[row - 1] = back[row, path[row]]
+    return path
