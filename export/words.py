@@ -1,0 +1,181 @@
+"""Numbers and names as people read them (PRACTICE §2): rounded to their error, inches with mm beside."""
+
+import math
+from datetime import date
+from fractions import Fraction
+
+from shimwright.optimize.answer import Confidence
+from shimwright.optimize.pad import Pad
+from shimwright.optimize.setup import Setup, Stack, height_mm
+
+MM_PER_INCH = 25.4
+NOT_TOLD = "not told"
+NOT_SEEN = "not seen"
+MONTHS = (
+    "January", "February", "March", "April", "May", "June",
+    "July", "August", "September", "October", "November", "December",
+)  # fmt: skip
+
+
+def rounded(value: float, sd: float, least: float = 1.0) -> str:
+    """A number to the decade of its error, never finer than `least`; `not seen` for NaN.
+
+    >>> rounded(123.4, 14.0), rounded(12.34, 0.7, least=0.1), rounded(12.34, 2.0)
+    ('120', '12.3', '12')
+    """
+    if not math.isfinite(value):
+        return NOT_SEEN
+    return _stepped(value, _step(sd, least))
+
+
+def with_error(value: float, sd: float, unit: str, least: float = 1.0) -> str:
+    """`12 ± 2 mm`: the error to one figure, rounded up, the value to the same place.
+
+    >>> with_error(12.34, 1.6, "mm"), with_error(1.26, 0.31, "°", 0.1), with_error(float("nan"), 1.0, "mm")
+    ('12 ± 2 mm', '1.3 ± 0.4°', 'not seen')
+    """
+    if not math.isfinite(value):
+        return NOT_SEEN
+    gap = "" if unit == "°" else " "
+    if not math.isfinite(sd) or sd <= 0:
+        return f"{_stepped(value, least)}{gap}{unit}"
+    step = _step(sd, least)
+    return f"{_stepped(value, step)} ± {_stepped(math.ceil(sd / step - 1e-9) * step, step)}{gap}{unit}"
+
+
+def plain(value: float, unit: str, least: float = 1.0) -> str:
+    """A figure that carries no error of its own.
+
+    >>> plain(11.26, "kPa"), plain(float("nan"), "kPa"), plain(-0.04, "°", 0.1)
+    ('11 kPa', 'not known', '0.0°')
+    """
+    if not math.isfinite(value):
+        return "not known"
+    return f"{_stepped(value, least)}{'' if unit == '°' else ' '}{unit}".rstrip()
+
+
+def inches(mm: float, parts: int = 16) -> str:
+    """mm as inches in the given fraction, as a tape reads.
+
+    >>> inches(120.0), inches(6.0, 8), inches(1.0, 8), inches(-25.4)
+    ('4 3/4', '1/4', '0', '-1')
+    """
+    whole, rest = divmod(round(abs(mm) / MM_PER_INCH * parts), parts)
+    words = " ".join(part for part in (str(whole) if whole else "", str(Fraction(rest, parts)) if rest else "") if part)
+    return ("-" if mm < 0 and words else "") + (words or "0")
+
+
+def length(mm: float, units: str, step_mm: float = 1.0) -> str:
+    """A length in the units of the sheet: sixteenths of an inch with mm beside.
+
+    >>> length(120.4, "mm"), length(120.4, "in")
+    ('120 mm', '4 3/4 in (120 mm)')
+    """
+    if not math.isfinite(mm):
+        return NOT_SEEN
+    metric = f"{_stepped(mm, step_mm)} mm"
+    return f"{inches(mm)} in ({metric})" if units == "in" else metric
+
+
+def thickness(mm: float, units: str) -> str:
+    """A shim as measured: eighths of an inch with mm beside.
+
+    >>> thickness(6.0, "mm"), thickness(6.5, "in")
+    ('6 mm', '1/4 in (6.5 mm)')
+    """
+    metric = f"{mm:.1f}".removesuffix(".0") + " mm"
+    return f"{inches(mm, 8)} in ({metric})" if units == "in" else metric
+
+
+def behind_withers(x_mm: float) -> str:
+    """The name of a section, always in both units.
+
+    >>> behind_withers(-100.0), behind_withers(0.0), behind_withers(48.0)
+    ('100 mm (4 in) behind the withers', 'at the withers', '48 mm (2 in) in front of the withers')
+    """
+    if round(x_mm) == 0:
+        return "at the withers"
+    where = "behind" if x_mm < 0 else "in front of"
+    return f"{abs(x_mm):.0f} mm ({round(abs(x_mm) / MM_PER_INCH)} in) {where} the withers"
+
+
+def place(name: str) -> str:
+    """`front_left` → `front left`."""
+    return name.replace("_", " ")
+
+
+def day(iso: str | None) -> str | None:
+    """An ISO date as a person writes it.
+
+    >>> day("2026-03-07")
+    '7 March 2026'
+    """
+    if iso is None:
+        return None
+    when = date.fromisoformat(iso)
+    return f"{when.day} {MONTHS[when.month - 1]} {when.year}"
+
+
+def in_weeks(weeks: int) -> str:
+    return "in 1 week" if weeks == 1 else f"in {weeks} weeks"
+
+
+def how_sure(confidence: Confidence | None) -> str:
+    """How often the choice came out best when scan, place, rider and tissue were varied."""
+    if confidence is None or not math.isfinite(confidence.share):
+        return "How sure: not known, it was not re-run."
+    times = min(10, max(0, round(10 * confidence.share)))
+    told = "" if confidence.told_apart else " It cannot be told apart from the next best."
+    return f"How sure: {times} of 10 re-runs came to this.{told}"
+
+
+def stack(layers: Stack, units: str) -> str:
+    """Layers from the horse outward.
+
+    >>> stack((), "mm")
+    '–'
+    """
+    if not layers:
+        return "–"
+    total = thickness(height_mm(layers), units)
+    if len(layers) == 1:
+        return total
+    return f"{total} = " + " + ".join(f"{layer.thickness_mm:g}" for layer in layers)
+
+
+def setup(chosen: Setup, pad: Pad, units: str) -> str:
+    """One line: arch, insert and the pockets that hold something."""
+    filled = [f"{place(name)} {stack(layers, units)}" for name, layers in chosen.stacks.items() if layers]
+    pockets = ", ".join(filled) if filled else ("no shims" if pad.pockets else "the pad has no pockets")
+    return f"{arch(chosen.arch)}; {insert(chosen.insert)}; {pockets}"
+
+
+def arch(name: str | None) -> str:
+    return "arch as built" if name is None else f"arch {name}"
+
+
+def insert(name: str | None) -> str:
+    return "no insert" if name is None else f"insert {name}"
+
+
+def told(value: object, unit: str = "") -> str:
+    """What a person told, or that nobody did."""
+    if value is None or value == "" or value == ():
+        return NOT_TOLD
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    if isinstance(value, tuple):
+        return ", ".join(place(str(item)) for item in value)
+    return f"{value:g} {unit}".strip() if isinstance(value, float) else f"{value} {unit}".strip()
+
+
+def _step(sd: float, least: float) -> float:
+    if not math.isfinite(sd) or sd <= 0:
+        return least
+    return max(least, 10.0 ** math.floor(math.log10(sd)))
+
+
+def _stepped(value: float, step: float) -> str:
+    places = max(0, -math.floor(math.log10(step) + 1e-9))
+    text = f"{round(value / step) * step:.{places}f}"
+    return text.removeprefix("-") if float(text) == 0 else text.replace("-", "−")
