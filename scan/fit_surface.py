@@ -5,44 +5,20 @@ confidence intervals: Goldenshluger and Nemirovski 1997, Math Methods Statist 6:
 is smoothed widely and a narrow withers keeps its ridge.
 """
 
-from dataclasses import dataclass
-
 import numba
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import binary_closing, binary_dilation, gaussian_filter, gaussian_filter1d, uniform_filter
+from scipy.ndimage import binary_closing, binary_dilation, gaussian_filter, uniform_filter
 
 from shimwright.scan.raw import FloatArray
-from shimwright.scan.surface import AXIS_DEPTH_MM, PHI_STEP_DEG, STATION_STEP_MM, Surface, phi_grid
+from shimwright.scan.surface import PHI_STEP_DEG, STATION_STEP_MM, Surface, phi_grid
+from shimwright.scan.trunk_cells import Cells, TrunkAxis, filled, gather
 
 BANDWIDTHS_CELLS = ((1.2, 1.2), (2.0, 1.7), (3.4, 2.6), (6.0, 4.0))  # (along x, around), in grid cells
 CONTRADICTION = 2.0  # half-width of the confidence intervals, in sd
 REJECT_SD = 4.0
 FLOOR_MM = 0.05  # what no scan is better than
 NEAR_MM = 40.0  # points farther from the rough surface than this belong to something else
-
-
-@dataclass(frozen=True)
-class TrunkAxis:
-    """The line about which the surface is measured. Back frame, mm: x ascending (n_x,), y and z (n_x,)."""
-
-    x_mm: FloatArray
-    y_mm: FloatArray
-    z_mm: FloatArray
-
-
-def trunk_axis(x_mm: FloatArray, spine_y_mm: FloatArray, spine_z_mm: FloatArray, withers_croup_mm: float) -> TrunkAxis:
-    """Axis below the smoothed spine line (DESIGN §5) on the station grid.
-
-    x_mm, spine_y_mm, spine_z_mm: (n,) ascending; withers_croup_mm: NaN takes 800.
-    """
-    length = withers_croup_mm if np.isfinite(withers_croup_mm) else 800.0
-    first, last = np.ceil(x_mm[0] / STATION_STEP_MM), np.floor(x_mm[-1] / STATION_STEP_MM)
-    x = STATION_STEP_MM * np.arange(first, last + 1)
-    smooth = 60.0 / STATION_STEP_MM
-    y = gaussian_filter1d(np.interp(x, x_mm, spine_y_mm), smooth, mode="nearest")
-    z = gaussian_filter1d(np.interp(x, x_mm, spine_z_mm), smooth, mode="nearest")
-    return TrunkAxis(x, y, z - AXIS_DEPTH_MM * length / 800.0)
 
 
 def fit_surface(points_mm: FloatArray, normals: FloatArray | None, axis: TrunkAxis, share: float = 1.0) -> Surface:
@@ -52,11 +28,11 @@ def fit_surface(points_mm: FloatArray, normals: FloatArray | None, axis: TrunkAx
     measurements per point (below 1 where a mesh was sampled more finely than it was measured). Radius and sd are
     NaN where nothing was seen; gaps of a grid cell or two are bridged, wider ones stay open.
     """
-    cells = _Cells.of(points_mm, normals, axis)
+    cells = Cells.of(points_mm, normals, axis)
     rough = _median_surface(cells)
     start = _first_fit(cells, rough)
     noise = _noise(cells, start)
-    count, centre, square = _gather(*cells.parts, start, np.maximum(REJECT_SD * noise, 4.0 * FLOOR_MM))
+    count, centre, square = gather(*cells.parts, start, np.maximum(REJECT_SD * noise, 4.0 * FLOOR_MM))
     seen = _seen(count)
     noise = _local_noise(count * 1.0, centre, square, noise)
     data = np.where(count > 0, start + centre, 0.0)
@@ -66,85 +42,6 @@ def fit_surface(points_mm: FloatArray, normals: FloatArray | None, axis: TrunkAx
     radius = np.where(seen, radius, np.nan)
     sd = _along_normal(radius, axis) * np.hypot(spread, FLOOR_MM)
     return Surface(axis.x_mm, phi_grid(), axis.y_mm, axis.z_mm, radius, np.where(seen, sd, np.nan))
-
-
-@dataclass(frozen=True)
-class _Cells:
-    """Points in grid coordinates: u, v (n,) in cells from the first node, r (n,) mm, on a grid (n_x, n_phi)."""
-
-    u: NDArray[np.float32]
-    v: NDArray[np.float32]
-    r: NDArray[np.float32]
-    shape: tuple[int, int]
-
-    @property
-    def parts(self) -> tuple[NDArray[np.float32], NDArray[np.float32], NDArray[np.float32]]:
-        return self.u, self.v, self.r
-
-    @staticmethod
-    def of(points: FloatArray, normals: FloatArray | None, axis: TrunkAxis) -> "_Cells":
-        phi = phi_grid()
-        facing = np.zeros((0, 3)) if normals is None else normals
-        u, v, r = _to_cells(points, facing, axis.x_mm[0], axis.y_mm, axis.z_mm, phi[0])
-        inside = (u > -0.5) & (u < axis.x_mm.size - 0.5) & (v > -0.5) & (v < phi.size - 0.5)
-        return _Cells(u[inside], v[inside], r[inside], (axis.x_mm.size, phi.size))
-
-
-@numba.njit(cache=True)  # type: ignore[untyped-decorator]
-def _to_cells(points, normals, x0, axis_y, axis_z, phi0):  # type: ignore[no-untyped-def]
-    n, n_x = points.shape[0], axis_y.size
-    u, v, r = np.empty(n, np.float32), np.empty(n, np.float32), np.empty(n, np.float32)
-    step = np.radians(PHI_STEP_DEG)
-    for k in range(n):
-        at = (points[k, 0] - x0) / STATION_STEP_MM
-        i = min(max(int(np.floor(at)), 0), n_x - 2)
-        part = min(max(at - i, 0.0), 1.0)
-        dy = points[k, 1] - (axis_y[i] + part * (axis_y[i + 1] - axis_y[i]))
-        dz = points[k, 2] - (axis_z[i] + part * (axis_z[i + 1] - axis_z[i]))
-        u[k], v[k], r[k] = at, (np.arctan2(dy, dz) - phi0) / step, np.hypot(dy, dz)
-        if normals.shape[0] == n and normals[k, 1] * dy + normals[k, 2] * dz < 0.0:
-            u[k] = -9.0
-    return u, v, r
-
-
-@numba.njit(cache=True)  # type: ignore[untyped-decorator]
-def _gather(u, v, r, surface, reach):  # type: ignore[no-untyped-def]
-    """Per cell: count, mean and mean square of the points' distance from `surface` (bicubic), within `reach`."""
-    n_x, n_phi = surface.shape
-    count = np.zeros((n_x, n_phi))
-    total, square = np.zeros((n_x, n_phi)), np.zeros((n_x, n_phi))
-    wu, wv = np.empty(4), np.empty(4)
-    for k in range(u.size):
-        i, j = int(np.floor(u[k])), int(np.floor(v[k]))
-        a, b = u[k] - i, v[k] - j
-        _cubic_weights(a, wu)
-        _cubic_weights(b, wv)
-        height = 0.0
-        for p in range(4):
-            row = min(max(i - 1 + p, 0), n_x - 1)
-            for q in range(4):
-                height += wu[p] * wv[q] * surface[row, min(max(j - 1 + q, 0), n_phi - 1)]
-        ci, cj = int(np.floor(u[k] + 0.5)), int(np.floor(v[k] + 0.5))
-        e = r[k] - height
-        if abs(e) <= reach[ci, cj]:  # False for NaN as well
-            count[ci, cj] += 1.0
-            total[ci, cj] += e
-            square[ci, cj] += e * e
-    for i in range(n_x):
-        for j in range(n_phi):
-            if count[i, j] > 0.0:
-                total[i, j] /= count[i, j]
-                square[i, j] /= count[i, j]
-    return count, total, square
-
-
-@numba.njit(cache=True)  # type: ignore[untyped-decorator]
-def _cubic_weights(t, out):  # type: ignore[no-untyped-def]
-    """Catmull–Rom weights of the four nodes about a point at share t between the middle two."""
-    out[0] = 0.5 * t * (t * (2.0 - t) - 1.0)
-    out[1] = 0.5 * (t * t * (3.0 * t - 5.0) + 2.0)
-    out[2] = 0.5 * t * (t * (4.0 - 3.0 * t) + 1.0)
-    out[3] = 0.5 * t * t * (t - 1.0)
 
 
 @numba.njit(cache=True)  # type: ignore[untyped-decorator]
@@ -166,50 +63,40 @@ def _window_median(mean, count, half):  # type: ignore[no-untyped-def]
     return out
 
 
-def _median_surface(cells: _Cells) -> FloatArray:
+def _median_surface(cells: Cells) -> FloatArray:
     """A surface that stray points cannot pull, filled everywhere by the nearest value."""
     flat = np.zeros(cells.shape)
-    count, mean, _ = _gather(*cells.parts, flat, np.full(cells.shape, np.inf))
+    count, mean, _ = gather(*cells.parts, flat, np.full(cells.shape, np.inf))
     if not (count > 0).any():
         return np.full(cells.shape, np.nan)
     median: FloatArray = _window_median(mean, count, 2)
-    return _filled(median)
+    return filled(median)
 
 
-def _filled(radius: FloatArray) -> FloatArray:
-    """NaN replaced by the nearest seen value."""
-    from scipy.ndimage import distance_transform_edt
-
-    missing = ~np.isfinite(radius)
-    if not missing.any():
-        return radius
-    nearest = distance_transform_edt(missing, return_distances=False, return_indices=True)
-    out: FloatArray = radius[tuple(nearest)]
-    return out
-
-
-def _first_fit(cells: _Cells, rough: FloatArray) -> FloatArray:
+def _first_fit(cells: Cells, rough: FloatArray) -> FloatArray:
     """A narrow smooth surface against which single points are judged."""
     reach = np.full(cells.shape, NEAR_MM)
     surface = rough
     for width in ((2.4, 2.4), (1.6, 1.6)):
-        count, mean, square = _gather(*cells.parts, surface, reach)
+        count, mean, square = gather(*cells.parts, surface, reach)
         value, _ = _local_quadratic(count, np.where(count > 0, surface + mean, 0.0), width)
-        surface = _filled(np.where(np.isfinite(value) & binary_dilation(count > 0, iterations=2), value, surface))
+        surface = filled(np.where(np.isfinite(value) & binary_dilation(count > 0, iterations=2), value, surface))
         spread = np.sqrt(max(float(np.median(square[count > 0])), 0.0)) if (count > 0).any() else 0.0
         reach = np.full(cells.shape, min(NEAR_MM, max(6.0 * spread, 4.0)))
     return surface
 
 
-def _noise(cells: _Cells, surface: FloatArray) -> FloatArray:
+def _noise(cells: Cells, surface: FloatArray) -> FloatArray:
     """(n_x, n_phi) rough point noise about the first fit, mm."""
-    count, mean, square = _gather(*cells.parts, surface, np.full(cells.shape, NEAR_MM))
+    count, mean, square = gather(*cells.parts, surface, np.full(cells.shape, NEAR_MM))
     seen = count > 0
     if not seen.any():
         return np.full(cells.shape, FLOOR_MM)
     overall = float(np.sqrt(np.median(square[seen])))
     weight = gaussian_filter(count, 6.0)
-    near = np.sqrt(gaussian_filter(count * np.minimum(square, (4.0 * overall) ** 2 + 1e-6), 6.0) / np.maximum(weight, 1e-9))
+    near = np.sqrt(
+        gaussian_filter(count * np.minimum(square, (4.0 * overall) ** 2 + 1e-6), 6.0) / np.maximum(weight, 1e-9)
+    )
     return np.maximum(np.where(weight > 1e-6, near, overall), FLOOR_MM)
 
 
@@ -246,9 +133,11 @@ def _local_quadratic(weight: FloatArray, data: FloatArray, width: tuple[float, f
     powers = [(a, b) for a in range(5) for b in range(5 - a)]
     moments = np.stack([rows_w[a] @ around[b].T for a, b in powers])
     right = np.stack([rows_d[a] @ around[b].T for a, b in _BASIS])
-    squared = _kernel_matrix(data.shape[0], width[0] / np.sqrt(2.0), 0) @ weight @ _kernel_matrix(
-        data.shape[1], width[1] / np.sqrt(2.0), 0
-    ).T
+    squared = (
+        _kernel_matrix(data.shape[0], width[0] / np.sqrt(2.0), 0)
+        @ weight
+        @ _kernel_matrix(data.shape[1], width[1] / np.sqrt(2.0), 0).T
+    )
     value, gain = _solve_moments(moments, right, squared, _LOOKUP)
     return value, gain
 
@@ -307,9 +196,7 @@ def _solve_moments(moments, right, squared, lookup):  # type: ignore[no-untyped-
     return value, gain
 
 
-def _widest_agreeing(
-    fits: list[tuple[FloatArray, FloatArray]], noise: FloatArray
-) -> tuple[FloatArray, FloatArray]:
+def _widest_agreeing(fits: list[tuple[FloatArray, FloatArray]], noise: FloatArray) -> tuple[FloatArray, FloatArray]:
     """Per node the estimate of the widest bandwidth whose interval still meets all narrower ones, and its sd."""
     low, high = np.full(noise.shape, -np.inf), np.full(noise.shape, np.inf)
     value, spread = np.full(noise.shape, np.nan), np.full(noise.shape, np.nan)
@@ -329,7 +216,7 @@ def _widest_agreeing(
 
 def _along_normal(radius: FloatArray, axis: TrunkAxis) -> FloatArray:
     """Share of a radial error that stands square to the surface, (n_x, n_phi)."""
-    full = _filled(radius) if np.isfinite(radius).any() else np.ones_like(radius)
+    full = filled(radius) if np.isfinite(radius).any() else np.ones_like(radius)
     smooth = gaussian_filter(full, 1.0)
     along, around = np.gradient(smooth, STATION_STEP_MM, np.radians(PHI_STEP_DEG))
     sin, cos = np.sin(phi_grid()), np.cos(phi_grid())

@@ -1,6 +1,7 @@
 """The line of the spine: where each section is most nearly its own mirror image (DESIGN §3)."""
 
 import numpy as np
+
 from shimwright.scan.back import Midline
 from shimwright.scan.raw import FloatArray
 from shimwright.scan.section import heights, section_curves
@@ -25,8 +26,7 @@ def find_midline(surface: Surface) -> Midline:
     if x.size == 0:
         none = np.zeros(0)
         return Midline(none, none, none, none, none)
-    shift, sd = _smooth_path(offsets, cost)
-    y = np.interp(x, surface.x_mm, surface.axis_y_mm) + shift
+    y, sd = _smooth_path(np.interp(x, surface.x_mm, surface.axis_y_mm), offsets, cost)
     curves = section_curves(surface, x)
     near = np.array([heights(c, b + np.array([-3.0, 0.0, 3.0])) for c, b in zip(curves, y, strict=True)])
     z, slope = near[:, 1], (near[:, 2] - near[:, 0]) / 6.0
@@ -68,8 +68,11 @@ def _mirror_cost(z: FloatArray, count: int) -> FloatArray:
     return np.where((share > 0.8) & np.isfinite(z[centre[:, 0]]), 0.5 * left / UNLIKE_MM**2, np.inf)
 
 
-def _smooth_path(offsets: FloatArray, cost: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """The cheapest continuous path, then a smooth curve through it weighted by how sharp each valley is."""
+def _smooth_path(start: FloatArray, offsets: FloatArray, cost: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """The cheapest continuous path, then a smooth curve through it weighted by how sharp each valley is.
+
+    start: (n,) y from which the offsets count; the curve that is smooth is y itself.
+    """
     centre = _cheapest_path(np.where(np.isfinite(cost), cost, 1e6))
     y, pull = offsets[centre], np.zeros(len(centre))
     target = y.copy()
@@ -81,7 +84,7 @@ def _smooth_path(offsets: FloatArray, cost: FloatArray) -> tuple[FloatArray, Flo
             a, b, _ = np.polyfit(offsets[lo:hi][good] - y[k], row[good], 2)
             pull[k] = max(2.0 * a, 1e-4)
             target[k] = y[k] + np.clip(-b / pull[k], -8.0, 8.0)
-    return _whittaker(target, pull)
+    return _whittaker(start + target, pull)
 
 
 def _cheapest_path(cost: FloatArray) -> FloatArray:

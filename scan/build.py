@@ -1,0 +1,216 @@
+"""The back as a whole: uphill, dip, bearing lines, hollows, usable length, and the words for them (DESIGN §5)."""
+
+import tomllib
+from collections.abc import Mapping
+from functools import cache
+from importlib.resources import files
+
+import numpy as np
+
+from shimwright.scan.back import Build, BuildWord, Frame, Landmark, Midline, Stations
+from shimwright.scan.landmarks import BLADE_ARC_MM, length_scale, side_point
+from shimwright.scan.raw import FloatArray
+from shimwright.scan.section import section_curves, sides
+from shimwright.scan.surface import Surface
+
+BEARING_X_MM = np.arange(-450.0, -99.0, 10.0)  # under the saddle
+BEARING_LATERAL_MM = 100.0
+HOLLOW_REACH_MM = 250.0
+HOLLOW_LEAST_MM = 60.0  # nearer than this the far end of the straight-edge is still on the shoulder
+
+
+@cache
+def build_limits() -> Mapping[str, Mapping[str, float]]:
+    """The table of scan/build.toml."""
+    return tomllib.loads(files("shimwright.scan").joinpath("build.toml").read_text(encoding="utf-8"))
+
+
+def measure_build(
+    surface: Surface, midline: Midline, frame: Frame, landmarks: tuple[Landmark, ...], stations: Stations
+) -> Build:
+    """Figures and words; NaN where not seen, and uphill where gravity is not known."""
+    named = {mark.name: mark for mark in landmarks}
+    uphill, uphill_sd = _uphill(named, midline, frame)
+    dip, dip_sd, dip_x = _dip(named, midline)
+    hollow = (_hollow(surface, midline, named, 0), _hollow(surface, midline, named, 1))
+    figures = Build(
+        uphill_deg=uphill,
+        uphill_sd_deg=uphill_sd,
+        dip_mm=dip,
+        dip_sd_mm=dip_sd,
+        dip_x_mm=dip_x,
+        bearing_deg=_bearing(surface, midline),
+        hollow_mm=hollow,
+        usable_mm=(_usable(named, "left"), _usable(named, "right")),
+        words=(),
+    )
+    return Build(**{**vars(figures), "words": _words(figures, named, midline, stations, frame)})
+
+
+def _uphill(named: Mapping[str, Landmark], midline: Midline, frame: Frame) -> tuple[float, float]:
+    if not frame.gravity or "croup" not in named:
+        return np.nan, np.nan
+    rise = named["withers"].position_mm - named["croup"].position_mm
+    length = float(np.hypot(rise[0], rise[1]))
+    sd_ends = [_height_sd(named[name], midline) for name in ("withers", "croup")]
+    angle = float(np.degrees(np.arctan2(rise[2], length)))
+    return angle, float(np.hypot(np.degrees(np.hypot(*sd_ends) / length), frame.pitch_sd_deg))
+
+
+def _height_sd(mark: Landmark, midline: Midline) -> float:
+    """Height of a landmark: the surface there, and the slope of the topline over the doubt where it lies."""
+    x = mark.position_mm[0]
+    own = float(np.interp(x, midline.x_mm, midline.sd_z_mm))
+    reach = min(mark.sd_mm, 40.0)
+    slope = np.diff(np.interp([x - 30.0, x + 30.0], midline.x_mm, midline.z_mm))[0] / 60.0
+    return float(np.hypot(own, slope * reach))
+
+
+def _dip(named: Mapping[str, Landmark], midline: Midline) -> tuple[float, float, float]:
+    """(depth, sd, x) of the deepest place below the line withers–croup."""
+    if "croup" not in named:
+        return np.nan, np.nan, np.nan
+    front, rear = named["withers"].position_mm, named["croup"].position_mm
+    x = np.arange(rear[0], front[0], 2.0)
+    z = np.interp(x, midline.x_mm, midline.z_mm)
+    below = np.interp(x, [rear[0], front[0]], [rear[2], front[2]]) - z
+    k = int(below.argmax())
+    share = (x[k] - rear[0]) / (front[0] - rear[0])
+    ends = [share * _height_sd(named["withers"], midline), (1 - share) * _height_sd(named["croup"], midline)]
+    own = float(np.interp(x[k], midline.x_mm, midline.sd_z_mm))
+    return max(float(below[k]), 0.0), float(np.hypot(np.hypot(*ends), own)), float(x[k])
+
+
+def _bearing(surface: Surface, midline: Midline) -> tuple[float, float]:
+    """Slope along x of the lines 100 mm beside the spine, degrees, + = rises to the front (left, right)."""
+    y, z = midline.at(BEARING_X_MM)
+    level = np.full((BEARING_X_MM.size, 2), np.nan)
+    for k, curve in enumerate(section_curves(surface, BEARING_X_MM)):
+        if np.isfinite(y[k]):
+            both = sides(curve, float(y[k]), float(z[k]))
+            level[k] = [z[k] - side.depth_at(np.array([BEARING_LATERAL_MM]))[0] for side in both]
+    left, right = (_line_angle(BEARING_X_MM, level[:, k]) for k in (0, 1))
+    return left, right
+
+
+def _line_angle(x: FloatArray, z: FloatArray) -> float:
+    """Least-squares slope in degrees; NaN where less than nine tenths of the line was seen."""
+    seen = np.isfinite(z)
+    if seen.mean() < 0.9:
+        return np.nan
+    return float(np.degrees(np.arctan(np.polyfit(x[seen], z[seen], 1)[0])))
+
+
+def _hollow(surface: Surface, midline: Midline, named: Mapping[str, Landmark], side: int) -> float:
+    """Depth under a straight-edge from the shoulder edge to the highest point within 250 mm behind, at 150 mm of arc."""
+    shoulder = named.get(("shoulder_left", "shoulder_right")[side])
+    if shoulder is None:
+        return np.nan
+    scale = _scale(named)
+    x = shoulder.position_mm[0] - np.arange(0.0, HOLLOW_REACH_MM * scale + 1.0, 5.0)
+    line = np.array([side_point(surface, midline, float(a), BLADE_ARC_MM * scale, side) for a in x])
+    seen = np.isfinite(line[:, 0])
+    if seen.mean() < 0.9 or not seen[0]:
+        return np.nan
+    height = _outward_height(x[seen], line[seen], side)
+    far = x[0] - x[seen] >= HOLLOW_LEAST_MM * scale
+    end = int(np.flatnonzero(far)[height[far].argmax()])
+    chord = np.interp(-x[seen][: end + 1], -x[seen][[0, end]], height[[0, end]])
+    return float(max((chord - height[: end + 1]).max(), 0.0))
+
+
+def _outward_height(x: FloatArray, yz: FloatArray, side: int) -> FloatArray:
+    """Distance outward, square to the flank: across the direction in which the line of points is seen end on."""
+    del x
+    outward = np.array([1.0 if side == 0 else -1.0, 1.0]) / np.sqrt(2.0)
+    return np.asarray(yz @ outward)
+
+
+def _scale(named: Mapping[str, Landmark]) -> float:
+    return length_scale(-named["croup"].position_mm[0] if "croup" in named else np.nan)
+
+
+def _usable(named: Mapping[str, Landmark], side: str) -> float:
+    front, rear = named.get(f"shoulder_{side}"), named.get(f"last_rib_{side}")
+    return np.nan if front is None or rear is None else float(front.position_mm[0] - rear.position_mm[0])
+
+
+def _words(
+    build: Build, named: Mapping[str, Landmark], midline: Midline, stations: Stations, frame: Frame
+) -> tuple[BuildWord, ...]:
+    limits = build_limits()
+    words = _words_of_topline(build, named, midline, limits)
+    if frame.gravity:
+        words += _words_of_level(build, limits)
+        words += _words_of_evenness(stations, limits)
+    slope = float(np.interp(limits["flat"]["middle_mm"], -stations.x_mm, stations.slope_deg.mean(axis=1)))
+    if slope <= limits["flat"]["slope_deg"]:
+        words.append(BuildWord("flat", "mean slope at the middle, degrees", slope, limits["flat"]["slope_deg"]))
+    for side, depth in zip(("left", "right"), build.hollow_mm, strict=True):
+        if depth >= limits["hollow"]["hollow_mm"]:
+            word = f"hollow behind the {side} shoulder"
+            words.append(BuildWord(word, "depth, mm", depth, limits["hollow"]["hollow_mm"]))
+    return tuple(words)
+
+
+def _words_of_level(build: Build, limits: Mapping[str, Mapping[str, float]]) -> list[BuildWord]:
+    words, figure = [], "withers over croup, degrees"
+    if build.uphill_deg > limits["uphill"]["uphill_deg"]:
+        words.append(BuildWord("uphill", figure, build.uphill_deg, limits["uphill"]["uphill_deg"]))
+    elif build.uphill_deg < limits["croup_high"]["uphill_deg"]:
+        words.append(BuildWord("croup-high", figure, build.uphill_deg, limits["croup_high"]["uphill_deg"]))
+    elif np.isfinite(build.uphill_deg):
+        words.append(BuildWord("level", figure, build.uphill_deg, limits["level"]["uphill_deg"]))
+    bearing = float(np.mean(build.bearing_deg))
+    if bearing < limits["downhill"]["bearing_deg"]:
+        figure = "line beside the spine, degrees, falls to the front"
+        words.append(BuildWord("downhill", figure, bearing, limits["downhill"]["bearing_deg"]))
+    return words
+
+
+def _words_of_topline(
+    build: Build, named: Mapping[str, Landmark], midline: Midline, limits: Mapping[str, Mapping[str, float]]
+) -> list[BuildWord]:
+    words: list[BuildWord] = []
+    scale = _scale(named)
+    if "croup" in named:
+        length = -float(named["croup"].position_mm[0])
+        most, least = limits["dipped"]["dip_share"] * length, limits["arched"]["dip_share"] * length
+        if build.dip_mm >= most:
+            words.append(BuildWord("dipped", "below the line withers–croup, mm", build.dip_mm, most))
+        elif build.dip_mm <= least:
+            words.append(BuildWord("arched", "below the line withers–croup, mm", build.dip_mm, least))
+        words += _word_of_length(build, named, length, limits)
+    high, low = limits["high_withered"], limits["low_withered"]
+    rise = -float(midline.at(-high["behind_mm"] * scale)[1])
+    if rise >= high["rise_mm"] * scale:
+        words.append(BuildWord("high-withered", "withers over the back behind them, mm", rise, high["rise_mm"] * scale))
+    elif rise <= low["rise_mm"] * scale:
+        words.append(BuildWord("low-withered", "withers over the back behind them, mm", rise, low["rise_mm"] * scale))
+    return words
+
+
+def _word_of_length(
+    build: Build, named: Mapping[str, Landmark], length: float, limits: Mapping[str, Mapping[str, float]]
+) -> list[BuildWord]:
+    ends = [named.get(f"{place}_{side}") for place in ("shoulder", "last_rib") for side in ("left", "right")]
+    usable, least = float(np.mean(build.usable_mm)), limits["short_backed"]["usable_mm"]
+    if all(mark is not None and mark.source != "estimated" for mark in ends):
+        return [BuildWord("short-backed", "shoulder edge to last rib, mm", usable, least)] if usable <= least else []
+    shortest = limits["short_backed_by_length"]["length_mm"]
+    return [BuildWord("short-backed", "withers to croup, mm", length, shortest)] if length <= shortest else []
+
+
+def _words_of_evenness(stations: Stations, limits: Mapping[str, Mapping[str, float]]) -> list[BuildWord]:
+    """Uneven only where the mean difference under the saddle beats its limit and twice its own sd."""
+    under = (stations.x_mm <= BEARING_X_MM[-1]) & (stations.x_mm >= BEARING_X_MM[0])
+    area, sd = stations.area_difference_cm2[under], stations.area_difference_sd_cm2[under]
+    known = np.isfinite(area)
+    if known.sum() < 4:
+        return []
+    mean, doubt = float(area[known].mean()), 2.0 * float(sd[known].mean())
+    limit = limits["uneven"]["area_cm2"]
+    if abs(mean) < max(limit, doubt):
+        return []
+    side = "left" if mean > 0 else "right"
+    return [BuildWord("uneven", f"the {side} side falls away more, cm²", abs(mean), limit)]

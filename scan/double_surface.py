@@ -1,0 +1,75 @@
+"""Two surfaces where there should be one: the horse shifted while it was scanned (DESIGN §5).
+
+Two layers d apart, mixed evenly into noise, leave a fourth cumulant of −d⁴/8 whatever the noise; noise alone, and
+hair, leave none or a positive one. It is pooled over blocks of 30 mm.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.ndimage import uniform_filter
+
+from shimwright.scan.raw import FloatArray
+from shimwright.scan.surface import Surface
+from shimwright.scan.trunk_cells import Cells, distances, filled
+
+BLOCK_CELLS = 6  # 30 mm
+POOL_BLOCKS = 5  # a shift shows over more than a hand's breadth
+LEAST_POINTS = 40  # in a pool
+CERTAIN = 6.0  # sd of the pooled cumulant under noise alone
+LEAST_MM = 3.0  # closer layers change no shim
+NEAR_MM = 30.0
+
+
+@dataclass(frozen=True)
+class DoubleSurface:
+    """apart_mm: distance of the layers, NaN where there is one only. x_mm, phi: where it is plainest."""
+
+    apart_mm: float
+    x_mm: float
+    phi: float
+
+
+def find_double_surface(cells: Cells, surface: Surface) -> DoubleSurface:
+    """The plainest double surface among the points of `cells`, measured from `surface`."""
+    none = DoubleSurface(np.nan, np.nan, np.nan)
+    if not surface.seen.any():
+        return none
+    e = distances(*cells.parts, filled(surface.radius_mm))
+    near = np.abs(e) < NEAR_MM
+    i, j = np.rint(cells.u[near]).astype(int), np.rint(cells.v[near]).astype(int)
+    seen = surface.seen[i, j]
+    count, second, fourth = _moments(i[seen] // BLOCK_CELLS, j[seen] // BLOCK_CELLS, e[near][seen], surface.seen.shape)
+    n = _pooled(count)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        variance = _pooled(count * second) / n
+        cumulant = _pooled(count * (fourth - 3.0 * second**2)) / n
+        doubt = np.sqrt(24.0 / n) * variance**2
+        apart = 2.0 * np.maximum(-0.5 * cumulant, 0.0) ** 0.25
+        plain = (n >= LEAST_POINTS) & (-cumulant > CERTAIN * doubt) & (apart >= LEAST_MM)
+    if not plain.any():
+        return none
+    p, q = np.unravel_index(int(np.where(plain, -cumulant / doubt, -np.inf).argmax()), plain.shape)
+    middle = BLOCK_CELLS * (np.array([p, q]) + 0.5)
+    at = np.minimum(middle.astype(int), np.array(plain.shape) * BLOCK_CELLS - 1)
+    x = surface.x_mm[min(at[0], surface.x_mm.size - 1)]
+    return DoubleSurface(float(np.median(apart[plain])), float(x), float(surface.phi[min(at[1], surface.phi.size - 1)]))
+
+
+def _moments(
+    i: NDArray[np.intp], j: NDArray[np.intp], e: FloatArray, shape: tuple[int, int]
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """(count, second, fourth) central moment of the distances per block."""
+    rows, columns = shape[0] // BLOCK_CELLS + 1, shape[1] // BLOCK_CELLS + 1
+    at, size = i * columns + j, rows * columns
+    count = np.bincount(at, minlength=size).astype(float)
+    some = np.maximum(count, 1.0)
+    d = e - (np.bincount(at, e, size) / some)[at]
+    second, fourth = np.bincount(at, d**2, size) / some, np.bincount(at, d**4, size) / some
+    return count.reshape(rows, columns), second.reshape(rows, columns), fourth.reshape(rows, columns)
+
+
+def _pooled(block: FloatArray) -> FloatArray:
+    """Sum over POOL_BLOCKS × POOL_BLOCKS blocks."""
+    return np.asarray(uniform_filter(block, POOL_BLOCKS, mode="constant") * POOL_BLOCKS**2)

@@ -1,0 +1,163 @@
+"""The surface in its final frame: a first look finds midline and withers, then everything is fitted about them."""
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from scipy.ndimage import gaussian_filter1d
+
+from shimwright.scan.back import Frame, Midline
+from shimwright.scan.build_back import moved_frame, shifted_midline, shifted_surface
+from shimwright.scan.fit_surface import fit_surface
+from shimwright.scan.midline import find_midline
+from shimwright.scan.raw import FloatArray
+from shimwright.scan.refusal import InputRefused
+from shimwright.scan.surface import Surface
+from shimwright.scan.topline import ToplineFound, topline_landmarks
+from shimwright.scan.trunk_cells import TrunkAxis, trunk_axis
+
+FIRST_LOOK_POINTS = 150_000
+FIRST_LOOKS = 2  # the second has its sections square to the spine
+FRONT_MM, BEHIND_CROUP_MM = 250.0, 250.0  # how far the surface goes on past withers and croup
+SLAB_MM = 20.0
+SPINE_WIDTH_MM = 150.0
+LEAST_SPINE = 10  # midline points: 100 mm
+
+
+@dataclass(frozen=True)
+class Points:
+    """Points (n, 3) and outward normals (n, 3) or None, scan units and axes, not yet un-mirrored."""
+
+    points: FloatArray
+    normals: FloatArray | None
+    independent: float = 1.0  # share of the points that was measured on its own
+
+    def in_frame(self, frame: Frame) -> tuple[FloatArray, FloatArray | None]:
+        """Both in the back frame, mm."""
+        if self.normals is None:
+            return frame.to_back(self.points), None
+        axes = np.stack([frame.forward_scan, frame.left_scan, frame.up_scan])
+        flip = np.array([-1.0, 1.0, 1.0]) if frame.mirrored else np.ones(3)
+        return frame.to_back(self.points), (self.normals * flip) @ axes.T
+
+    def thinned(self, most: int) -> "Points":
+        step = max(len(self.points) // most, 1)
+        return replace(self, points=self.points[::step], normals=None if self.normals is None else self.normals[::step])
+
+
+@dataclass(frozen=True)
+class Settled:
+    """Surface, midline and topline landmarks in the frame whose origin is the midline point at the withers."""
+
+    surface: Surface
+    midline: Midline
+    frame: Frame
+    topline: ToplineFound
+    axis: TrunkAxis
+
+
+def settle(points: Points, frame: Frame, withers_scan: FloatArray | None) -> Settled:
+    """Find midline and withers in a rough frame, put the frame there, and fit again.
+
+    withers_scan: (3,) a marked withers, scan coordinates, or None. Refuses where no spine can be followed.
+    """
+    few = points.thinned(FIRST_LOOK_POINTS)
+    here, _ = few.in_frame(frame)
+    axis = trunk_axis(*_rough_spine(here), np.nan)
+    for _ in range(FIRST_LOOKS):
+        look = _look(few, frame, axis, withers_scan)
+        frame, axis = _about_withers(look)
+    return _centred(_look(points, frame, axis, withers_scan))
+
+
+@dataclass(frozen=True)
+class _Look:
+    """Surface, midline and topline landmarks in one frame, wherever its origin lies."""
+
+    frame: Frame
+    axis: TrunkAxis
+    surface: Surface
+    midline: Midline
+    topline: ToplineFound
+
+
+def _look(points: Points, frame: Frame, axis: TrunkAxis, withers_scan: FloatArray | None) -> _Look:
+    here, facing = points.in_frame(frame)
+    surface = fit_surface(here, facing, axis, points.independent)
+    midline = _spine(find_midline(surface))
+    mark_x = None if withers_scan is None else float(frame.to_back(withers_scan[None])[0, 0])
+    topline = topline_landmarks(midline.x_mm, midline.z_mm, midline.sd_z_mm, mark_x)
+    return _Look(frame, axis, surface, midline, topline)
+
+
+def _spine(midline: Midline) -> Midline:
+    if midline.x_mm.size < LEAST_SPINE:
+        raise InputRefused(
+            f"the line of the spine can be followed over {10 * midline.x_mm.size} mm only (both sides of it must be "
+            "seen, 85 mm down each): scan the back once more from above"
+        )
+    return midline
+
+
+def _rough_spine(points: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """(x, y, z) of the ridge in slabs, smoothed: good to some centimetres, enough for the axis."""
+    near = points[np.abs(points[:, 1]) < SPINE_WIDTH_MM]
+    slab = np.floor(near[:, 0] / SLAB_MM).astype(int)
+    order = np.argsort(slab, kind="stable")
+    rows = np.split(near[order], np.flatnonzero(np.diff(slab[order])) + 1)
+    rows = [row for row in rows if len(row) >= 5]
+    if len(rows) < LEAST_SPINE:
+        raise InputRefused(
+            f"only {len(rows) * SLAB_MM:.0f} mm of the spine have points within {SPINE_WIDTH_MM:.0f} mm: scan from "
+            "the base of the neck to the croup"
+        )
+    top = np.array([_top(row) for row in rows])
+    smooth = gaussian_filter1d(top[:, 1:], 3.0, axis=0, mode="nearest")
+    return top[:, 0], smooth[:, 0], smooth[:, 1]
+
+
+def _top(row: FloatArray) -> tuple[float, float, float]:
+    z = float(np.percentile(row[:, 2], 97.0))
+    y = float(np.median(row[row[:, 2] > z - 40.0, 1]))
+    return float(np.median(row[:, 0])), float(np.clip(y, -60.0, 60.0)), z
+
+
+def _about_withers(look: _Look) -> tuple[Frame, TrunkAxis]:
+    """Frame with its origin at the withers and x from croup to withers, and the axis below the spine in it."""
+    midline, topline = look.midline, look.topline
+    withers = _point(midline, topline.withers_x)
+    length = np.nan
+    if np.isfinite(topline.croup_x):
+        way = withers - _point(midline, topline.croup_x)
+        length = float(np.linalg.norm(way[:2]) if look.frame.gravity else np.linalg.norm(way))
+    else:  # the direction of the seen midline
+        way = np.array([1.0, np.polyfit(midline.x_mm, midline.y_mm, 1)[0], 0.0])
+    frame = moved_frame(look.frame, withers, way)
+    line = frame.to_back(look.frame.to_scan(np.column_stack([midline.x_mm, midline.y_mm, midline.z_mm])))
+    rear = -(length if np.isfinite(length) else 1000.0) - BEHIND_CROUP_MM
+    inside = (line[:, 0] >= rear) & (line[:, 0] <= FRONT_MM)
+    return frame, trunk_axis(*line[inside].T, length)
+
+
+def _point(midline: Midline, x: float) -> FloatArray:
+    return np.array([x, *(float(np.interp(x, midline.x_mm, v)) for v in (midline.y_mm, midline.z_mm))])
+
+
+def _centred(look: _Look) -> Settled:
+    """Origin exactly on the midline at the withers."""
+    topline, x0 = look.topline, look.topline.withers_x
+    withers = _point(look.midline, x0)
+    return Settled(
+        surface=shifted_surface(look.surface, -withers),
+        midline=shifted_midline(look.midline, -withers),
+        frame=moved_frame(look.frame, withers),
+        topline=replace(
+            topline,
+            withers_x=0.0,
+            withers_z=topline.withers_z - withers[2],
+            croup_x=topline.croup_x - x0,
+            croup_z=topline.croup_z - withers[2],
+            low_x=topline.low_x - x0,
+            low_z=topline.low_z - withers[2],
+        ),
+        axis=look.axis,
+    )
