@@ -18,7 +18,7 @@ DEG_PER = {"deg": 1.0, "°": 1.0, "degree": 1.0, "degrees": 1.0}
 N_PER = {"n": 1.0, "kn": 1000.0, "kg": 9.80665, "lb": 4.4482216152605, "lbs": 4.4482216152605}
 HAND_MM = 101.6
 
-_NUMBER = r"(?:\d+\s+\d+/\d+|\d+/\d+|\d+(?:\.\d*)?(?:e[+-]?\d+)?|\.\d+)"
+_NUMBER = r"(?:\d{1,9}\s+\d{1,9}/\d{1,9}|\d{1,9}/\d{1,9}|\d{1,9}(?:\.\d{0,12})?|\.\d{1,12})"
 _PART = re.compile(rf'\s*({_NUMBER})\s*([a-z°"]*)', re.IGNORECASE)
 _HANDS = re.compile(r"(\d+)(?:\.(\d))?\s*(?:hh|hands?)", re.IGNORECASE)
 
@@ -81,8 +81,8 @@ def within(
     def parse_within(told: object) -> float:
         value = parse(told)
         if value > high or value < low or (open_low and value == low):
-            above = f"above {low:g}" if open_low else f"from {low:g}"
-            raise ValueError(f"{_shown(told)} cannot be {what}: it must be {above} to {high:g} {unit}")
+            span = f"above {low:g}, at most {high:g}" if open_low else f"{low:g} to {high:g}"
+            raise ValueError(f"{_shown(told)} cannot be {what}: it must be {span} {unit}")
         return value
 
     return parse_within

@@ -137,7 +137,7 @@ def _wrong_shape(told: SaddleTable) -> list[str]:
     for key, value, most in (("rocker_mm", told.rocker_mm, 120.0), ("rise_mm", told.rise_mm, 150.0)):
         if abs(value) > most:
             lines.append(f"{key}: {value:g} mm is too much for a saddle; up to {most:g} mm is expected")
-    for key, x in _along(told):
+    for key, x in _along(told) if not lines else ():
         if x > told.length_mm:
             lines.append(
                 f"{key}: {x:g} mm behind the arch's front edge lies outside the panels, which end at "

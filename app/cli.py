@@ -1,0 +1,143 @@
+"""The command line: it parses, calls one function and maps refusals to exit codes. Heavy libraries load when needed."""
+
+import os
+import sys
+import warnings
+from pathlib import Path
+
+import click
+
+from shimwright import __version__
+from shimwright.last_resort import TRACE, exit_code_of, told
+
+EPILOG = (
+    "Exit codes: 0 done · 1 done, but the answer is vet first, saddle first, another arch, padding will not mend "
+    "this, or rescan · 2 wrong use · 3 input refused · 4 cannot write."
+)
+OUT = click.option("--out", type=click.Path(path_type=Path, file_okay=False), help="Folder for the results.")
+JSON = click.option("--json", "as_json", is_flag=True, help="One JSON object per input on stdout.")
+
+
+def main() -> None:
+    """Entry point of the command `shimwright`."""
+    sys.exit(run(sys.argv[1:]))
+
+
+def run(arguments: list[str]) -> int:
+    """The whole command; returns the exit code."""
+    if not os.environ.get(TRACE):
+        warnings.simplefilter("ignore")
+    try:
+        code = commands.main(arguments, prog_name="shimwright", standalone_mode=False)
+        sys.stdout.flush()
+        return code if isinstance(code, int) else 0
+    except click.ClickException as error:
+        usage = error.ctx.command_path if isinstance(error, click.UsageError) and error.ctx else "shimwright"
+        told((f"{error.format_message()[:1].lower()}{error.format_message()[1:].rstrip('.')}; see {usage} --help",))
+        return 2
+    except click.Abort:
+        return exit_code_of(KeyboardInterrupt())
+    except BrokenPipeError:  # the reader of our output has gone, as with `| head`
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return 0
+    except BaseException as error:
+        return exit_code_of(error)
+
+
+@click.group(invoke_without_command=True, epilog=EPILOG, context_settings={"help_option_names": ["-h", "--help"]})
+@click.version_option(__version__, prog_name="shimwright", message="%(prog)s %(version)s")
+@click.pass_context
+def commands(context: click.Context) -> None:
+    """From a 3D scan of a horse's bare back to arch, insert, shims, cut list, templates and fit sheet.
+
+    Begin with `shimwright demo`, then `shimwright new my-horse`, fill in its files and say
+    `shimwright fit my-horse/case.toml`.
+    """
+    if context.invoked_subcommand is None:
+        click.echo(context.get_help())
+
+
+@commands.command()
+@click.option(
+    "--out",
+    type=click.Path(path_type=Path, file_okay=False),
+    default=Path("shimwright-demo"),
+    show_default=True,
+    help="Folder for the results.",
+)
+def demo(out: Path) -> int:
+    """The whole job on the shipped, invented yard."""
+    from shimwright.demo import demo as whole_job
+
+    return whole_job(out)
+
+
+@commands.command()
+@click.argument("folder", metavar="DIR", type=click.Path(path_type=Path))
+@click.option("--like", type=click.Path(path_type=Path), help="Use saddle and pad of this case, by reference.")
+def new(folder: Path, like: Path | None) -> int:
+    """Commented case.toml, saddle.toml, pad.toml to fill in, and marks.pdf to print."""
+    from shimwright.new import new as write_new
+
+    for line in write_new(folder, like):
+        click.echo(line)
+    return 0
+
+
+@commands.command()
+@click.argument("scans", metavar="[SCAN]…", nargs=-1, type=click.Path(path_type=Path))
+@click.option("--unit", metavar="mm|cm|m|in|MM", help="Unit of the scan, or millimetres per unit.")
+@click.option("--up", metavar="AXIS", help="Which way is up: +x … -z, or x,y,z in scan coordinates.")
+@click.option("--head", metavar="AXIS", help="Which way the horse looks, roughly: +x … -z, or x,y,z.")
+@click.option(
+    "--mark",
+    "marks",
+    metavar="PLACE=WHAT",
+    multiple=True,
+    help="A coloured dot (red, #d02030), a point x,y,z, or a distance behind the withers (120mm). Again for each.",
+)
+@click.option("--scale", metavar="A,B=MM", help="Two coloured dots and the distance between them.")
+@click.option("--mirror", is_flag=True, help="The scan is a mirror image: turn it right.")
+@click.option("--repeat", is_flag=True, help="Several scans of one stance: the spread of each measure.")
+@click.option("--traced", type=click.Path(path_type=Path), help="Hand-traced sections instead of a scan.")
+@OUT
+@JSON
+def measure(
+    scans: tuple[Path, ...],
+    unit: str | None,
+    up: str | None,
+    head: str | None,
+    marks: tuple[str, ...],
+    scale: str | None,
+    mirror: bool,
+    repeat: bool,
+    traced: Path | None,
+    out: Path | None,
+    as_json: bool,
+) -> int:
+    """Each SCAN of a bare back: the scan check, back.json, a sheet and full-size templates of the back."""
+    from shimwright.measure import measure_all
+    from shimwright.told_options import told_from_options
+
+    directions = told_from_options(unit, up, head, marks, scale, mirror)
+    return measure_all(scans, traced, directions, out, repeat=repeat, as_json=as_json)
+
+
+@commands.command()
+@click.argument("cases", metavar="CASE…", nargs=-1, required=True, type=click.Path(path_type=Path))
+@OUT
+@click.option(
+    "--for",
+    "workshop",
+    type=click.Choice(["van", "laser", "maker"]),
+    default="van",
+    show_default=True,
+    help="Templates for scissors (PDF), a cutter (DXF, SVG as well), or a saddle maker.",
+)
+@click.option("--anyway", is_flag=True, help="A set-up although the vet or the saddle comes first, headed so.")
+@JSON
+def fit(cases: tuple[Path, ...], out: Path | None, workshop: str, anyway: bool, as_json: bool) -> int:
+    """Each CASE: arch, insert and shims, with fit.json, cutlist.csv, fit sheets, tack card and templates."""
+    from shimwright.fit import fit_all
+
+    return fit_all(cases, out, workshop, anyway=anyway, as_json=as_json)

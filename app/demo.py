@@ -1,0 +1,54 @@
+"""`demo`: the whole job on the shipped, invented yard, horse by horse, two at a time."""
+
+import os
+from collections.abc import Iterator
+from concurrent.futures import ProcessPoolExecutor
+from importlib.resources import as_file, files
+from pathlib import Path
+
+from shimwright.progress import progress
+from shimwright.scan.refusal import CannotWrite
+
+WORKERS = 2
+
+
+def demo(out: Path) -> int:
+    """Measure and fit every horse of the yard into OUT/<horse>; 0 whatever the verdicts."""
+    if out.exists() and not out.is_dir():
+        raise CannotWrite(f"{out}: a file of that name is there; choose another --out")
+    with as_file(files("shimwright.meshes")) as yard, progress("demo") as say:
+        cases = sorted((yard / "horses").glob("*/case.toml"))
+        say(f"{len(cases)} invented horses: scan, set-up, sheets and templates")
+        lines = list(_each(cases, [out / case.parent.name for case in cases]))
+    for line in lines:
+        print(line)
+    print(f"\nAll sheets are in {out}: open a client.pdf, then try: shimwright new my-horse")
+    return 0
+
+
+def _each(cases: list[Path], folders: list[Path]) -> Iterator[str]:
+    if (os.cpu_count() or 1) < WORKERS:
+        yield from (line for pair in zip(cases, folders, strict=True) for line in one_horse(*pair))
+        return
+    with ProcessPoolExecutor(WORKERS) as pool:
+        for lines in pool.map(one_horse, cases, folders):
+            yield from lines
+
+
+def one_horse(path: Path, folder: Path) -> list[str]:
+    """The whole job for one horse; lines for the terminal. Runs in a process of its own."""
+    from shimwright.case_file import read_case
+    from shimwright.export.results import whole_results
+    from shimwright.fit import back_of, fit_case, write_fit
+    from shimwright.measure import write_back
+    from shimwright.progress import silent
+    from shimwright.summary import back_words, fit_words
+
+    name = path.parent.name
+    case = read_case(path)
+    back = back_of(case, silent)
+    answer = fit_case(case, back, silent)
+    with whole_results(folder) as results:
+        write_back(back, results)
+        write_fit(answer, results, "van")
+    return [*back_words(name, back)[:1], *fit_words(name, answer)[1:], ""]

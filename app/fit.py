@@ -1,0 +1,68 @@
+"""`fit`: a case file → Fit → fit.json, cut list, sheets, tack card and templates."""
+
+from pathlib import Path
+
+from shimwright.case_file import CaseFile, read_case
+from shimwright.export.client_sheet import write_client
+from shimwright.export.cutlist import write_cutlist
+from shimwright.export.fit_json import fit_to_json
+from shimwright.export.fitter_sheet import write_fitter
+from shimwright.export.html_sheet import write_html
+from shimwright.export.results import whole_results
+from shimwright.export.tack_card import write_tack_card
+from shimwright.export.templates import write_templates
+from shimwright.measure import Errand, measure, write_json
+from shimwright.optimize.answer import Fit
+from shimwright.optimize.fit import fit
+from shimwright.outputs import folders
+from shimwright.progress import Say, progress
+from shimwright.scan.back import Back
+from shimwright.summary import fit_words
+from shimwright.told_results import Outcome, tell_each
+
+GOOD = ("no shim needed", "good contact with this set-up")
+
+
+def back_of(case: CaseFile, say: Say) -> Back:
+    """The back that a case refers to."""
+    assert case.scan is not None
+    return measure(case.scan, case.told, say, Errand(case.case.today.date, case.case.horse.name))
+
+
+def fit_case(case: CaseFile, back: Back, say: Say) -> Fit:
+    """The answer for one case."""
+    return fit(back, case.saddle, case.pad, case.case, say)
+
+
+def write_fit(answer: Fit, folder: Path, workshop: str) -> None:
+    """Everything a fit gives, into an existing folder."""
+    write_json(folder / "fit.json", fit_to_json(answer))
+    write_cutlist(answer, folder / "cutlist.csv")
+    write_templates(answer, folder)
+    write_client(answer, folder)
+    write_fitter(answer, folder)
+    write_html(answer, folder)
+    write_tack_card(answer, folder)
+
+
+def exit_code(answer: Fit) -> int:
+    """0: a set-up to ride with; 1: done, but something else comes first."""
+    return 0 if answer.verdict in GOOD and answer.back.quality.verdict != "rescan" else 1
+
+
+def fit_all(cases: tuple[Path, ...], out: Path | None, workshop: str, *, anyway: bool, as_json: bool) -> int:
+    """Fit and write each case; the exit code."""
+    places = dict(zip(cases, folders(cases, out), strict=True))
+
+    def work(path: Path) -> Outcome:
+        name = path.absolute().parent.name if path.stem == "case" else path.stem
+        with progress(name) as say:
+            case = read_case(path, anyway=anyway)
+            answer = fit_case(case, back_of(case, say), say)
+            say("writing")
+            with whole_results(places[path]) as results:
+                write_fit(answer, results, workshop)
+        words = (*fit_words(name, answer), f"  written to {places[path]}")
+        return Outcome(exit_code(answer), words, fit_to_json(answer))
+
+    return tell_each(list(places), work, as_json=as_json)

@@ -1,0 +1,66 @@
+"""Whatever was not foreseen becomes one line and an exit code, never a traceback (unless one is asked for)."""
+
+import errno
+import os
+import sys
+import traceback
+from pathlib import Path
+
+from shimwright.scan.refusal import CannotWrite, Refusal
+
+TRACE = "SHIMWRIGHT_TRACE"  # set to 1: the whole trace as well
+DEFECT_EXIT = 70  # EX_SOFTWARE of sysexits.h; 1 already means something here
+INTERRUPTED_EXIT = 130  # 128 + SIGINT, as shells say it
+WRITE_ERRORS = {errno.ENOSPC, errno.EROFS, errno.EDQUOT, errno.EFBIG, errno.EIO}
+
+
+def told(lines: tuple[str, ...]) -> None:
+    """Lines on stderr, the first as the refusal."""
+    print("shimwright: " + lines[0], *lines[1:], sep="\n  ", file=sys.stderr, flush=True)
+
+
+def exit_code_of(error: BaseException) -> int:
+    """Tell the error in one line on stderr; its exit code."""
+    if os.environ.get(TRACE):
+        traceback.print_exception(error)
+    if isinstance(error, Refusal):
+        told((_one_line(error.message), *map(_one_line, error.details)))
+        return error.exit_code
+    line, code = _unforeseen(error)
+    told((line,))
+    return code
+
+
+def _unforeseen(error: BaseException) -> tuple[str, int]:
+    match error:
+        case KeyboardInterrupt():
+            return "stopped by you; nothing half-written was left", INTERRUPTED_EXIT
+        case MemoryError():
+            return (
+                "the memory of this computer is not enough for that scan; export it with fewer points (1 million do)",
+                3,
+            )
+        case OSError() if error.errno in WRITE_ERRORS or isinstance(error, PermissionError):
+            where = f"{error.filename}: " if error.filename else ""
+            return (
+                f"{where}cannot be written ({error.strerror}); choose another --out or make room",
+                CannotWrite.exit_code,
+            )
+        case OSError() if error.filename:
+            return f"{error.filename}: cannot be read ({error.strerror}); check the name and the rights", 2
+    return _defect(error), DEFECT_EXIT
+
+
+def _defect(error: BaseException) -> str:
+    frames = traceback.extract_tb(error.__traceback__)
+    own = [frame for frame in frames if "site-packages" not in frame.filename] or frames
+    where = f" at {Path(own[-1].filename).name}:{own[-1].lineno}" if own else ""
+    said = _one_line(str(error))[:160]
+    return (
+        f"a defect in shimwright itself, not your input: {type(error).__name__}{where}: {said}; nothing was written. "
+        f"{TRACE}=1 before the command shows the trace to report"
+    )
+
+
+def _one_line(text: str) -> str:
+    return " ".join(text.split())

@@ -1,0 +1,87 @@
+"""`measure`: scan → Back → back.json, sheet and full-size templates of the back."""
+
+import json
+from dataclasses import dataclass
+from pathlib import Path
+
+from shimwright.export.back_json import back_to_json
+from shimwright.export.back_sheet import write_back_sheet
+from shimwright.export.back_templates import write_back_templates
+from shimwright.export.results import whole_results
+from shimwright.outputs import folders
+from shimwright.progress import Say, progress
+from shimwright.repeats import spread, spread_words
+from shimwright.scan.back import Back, Source
+from shimwright.scan.read import read
+from shimwright.scan.refusal import WrongUse
+from shimwright.scan.survey import survey
+from shimwright.scan.told import Told
+from shimwright.summary import back_words
+from shimwright.told_options import told_words
+from shimwright.told_results import Outcome, tell_each, write_line
+
+RESCAN_EXIT = 1
+
+
+@dataclass(frozen=True)
+class Errand:
+    """Whom and when: what a case file knows of the scan."""
+
+    date: str | None = None
+    horse: str | None = None
+
+
+def measure(path: Path, told: Told, say: Say, errand: Errand | None = None) -> Back:
+    """The measured back of one scan. Raises WrongUse or InputRefused."""
+    errand = errand or Errand()
+    say("reading")
+    raw = read(path)
+    source = Source(raw.file, raw.sha256, errand.date, errand.horse, told_words(told))
+    return survey(raw, told, source, say)
+
+
+def write_back(back: Back, folder: Path) -> None:
+    """back.json, the sheet and the templates into an existing folder."""
+    write_json(folder / "back.json", back_to_json(back))
+    write_back_sheet(back, folder)
+    write_back_templates(back, folder)
+
+
+def write_json(path: Path, document: dict[str, object]) -> None:
+    path.write_text(json.dumps(document, ensure_ascii=False, allow_nan=False, indent=1) + "\n", encoding="utf-8")
+
+
+def measure_all(
+    scans: tuple[Path, ...], traced: Path | None, told: Told, out: Path | None, *, repeat: bool, as_json: bool
+) -> int:
+    """Measure and write each scan; the exit code."""
+    if not scans:
+        raise WrongUse("no scan named; say: shimwright measure SCAN")
+    if repeat and len(scans) < 2:
+        raise WrongUse("--repeat compares several scans of one stance, and one was named; name two or more")
+    places = dict(zip(scans, folders(scans, out), strict=True))
+    backs: list[Back] = []
+
+    def work(path: Path) -> Outcome:
+        with progress(path.name) as say:
+            back = measure(path, told, say)
+            say("writing")
+            with whole_results(places[path]) as results:
+                write_back(back, results)
+        backs.append(back)
+        code = RESCAN_EXIT if back.quality.verdict == "rescan" else 0
+        return Outcome(code, (*back_words(path.stem, back), f"  written to {places[path]}"), back_to_json(back))
+
+    code = tell_each(list(places), work, as_json=as_json)
+    if repeat:
+        _tell_spread(backs, len(scans), as_json=as_json)
+    return code
+
+
+def _tell_spread(backs: list[Back], count: int, *, as_json: bool) -> None:
+    if len(backs) < 2:
+        raise WrongUse(f"--repeat needs two measured scans, {len(backs)} of {count} could be measured")
+    if as_json:
+        write_line(spread(backs))
+    else:
+        print(*spread_words(backs), sep="\n")

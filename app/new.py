@@ -1,0 +1,58 @@
+"""`new`: a folder with commented files to fill in and dots to print."""
+
+import os
+import re
+from importlib.resources import files
+from pathlib import Path
+
+from shimwright.case_file import NONE, shared_tools
+from shimwright.export.marks_sheet import write_marks
+from shimwright.export.results import whole_results
+from shimwright.scan.refusal import CannotWrite, WrongUse
+
+
+def new(folder: Path, like: Path | None) -> list[str]:
+    """Write the files into `folder`; lines that say what to do next. Refuses to overwrite."""
+    texts = starters(folder, like)
+    there = [name for name in (*texts, "marks.pdf") if (folder / name).exists()]
+    if there:
+        raise CannotWrite(
+            f"{folder}: {', '.join(there)} already there, and would be lost; choose another folder or move them away"
+        )
+    if folder.exists() and not folder.is_dir():
+        raise CannotWrite(f"{folder}: a file of that name is there; choose another folder")
+    with whole_results(folder) as results:
+        for name, text in texts.items():
+            (results / name).write_text(text, encoding="utf-8")
+        write_marks(results)
+    return [
+        f"{folder}: {', '.join(texts)} to fill in, marks.pdf to print",
+        f"Put the scan beside them, then: shimwright fit {folder / 'case.toml'}",
+    ]
+
+
+def starters(folder: Path, like: Path | None) -> dict[str, str]:
+    """Name → text of the files to write. With `like`, saddle and pad are that case's own files, referred to."""
+    source = files("shimwright") / "starter"
+    case = (source / "case.toml").read_text(encoding="utf-8")
+    if like is None:
+        return {"case.toml": case} | {
+            name: (source / name).read_text(encoding="utf-8") for name in ("saddle.toml", "pad.toml")
+        }
+    if not like.is_file():
+        raise WrongUse(f"--like {like}: no such case file; name the case.toml of another horse")
+    saddle, pad = shared_tools(like)
+    case = _pointed(case, "saddle", _reference(saddle, folder))
+    return {"case.toml": _pointed(case, "pad", NONE if pad is None else _reference(pad, folder))}
+
+
+def _reference(file: Path, folder: Path) -> str:
+    try:
+        return Path(os.path.relpath(file.resolve(), folder.resolve())).as_posix()
+    except ValueError:  # another drive
+        return file.resolve().as_posix()
+
+
+def _pointed(text: str, key: str, value: str) -> str:
+    quoted = '"' + value.replace("\\", "\\\\").replace('"', '\\"') + '"'
+    return re.sub(rf'^{key} = "[^"]*"', lambda _: f"{key} = {quoted}", text, count=1, flags=re.MULTILINE)

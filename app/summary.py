@@ -1,0 +1,32 @@
+"""What the terminal says of a back and of a fit: a few lines for a person."""
+
+from shimwright.export import words
+from shimwright.optimize.answer import Fit
+from shimwright.scan.back import Back
+
+
+def back_words(name: str, back: Back) -> tuple[str, ...]:
+    """The scan check, the build, and what was not known."""
+    quality, build = back.quality, back.build
+    lines = [
+        f"{name}: {quality.verdict} — {quality.points:,} points, noise {quality.noise_mm:.1f} mm".replace(",", " ")
+    ]
+    lines += [f"  {message.text}" for message in quality.messages]
+    if build.words:
+        lines.append("  build: " + ", ".join(f"{word.word} ({word.figure})" for word in build.words))
+    withers = back.landmark("withers")
+    if withers:
+        found = "marked" if withers.source == "marked" else f"{withers.source}, {withers.kind}"
+        lines.append(f"  withers {found}, ± {withers.sd_mm:.0f} mm along the back")
+    return tuple(lines)
+
+
+def fit_words(name: str, fit: Fit) -> tuple[str, ...]:
+    """Verdict, set-up, how sure, when to look again."""
+    lines = [f"{name}: {fit.verdict}", f"  {fit.sentence}"]
+    if fit.setup:
+        lines.append("  " + words.setup(fit.setup, fit.pad, fit.case.print_units))
+        lines.append("  " + words.how_sure(fit.confidence))
+    when = words.day(fit.recheck_on) or words.in_weeks(fit.recheck_weeks)
+    lines.append(f"  look again {when}" if not fit.recheck_on else f"  look again on {when}")
+    return tuple(lines)
