@@ -62,6 +62,8 @@ class CaseResult:
     proof: Proof
     pressure_kpa: FloatArray
     gap_mm: FloatArray
+    arch_edge: Zone | None = None  # nodes under the arch's legs: what a sore "withers" is judged by
+    notes: tuple[str, ...] = ()  # strain above working strain, bottomed out, law beyond its range
 
 
 @dataclass(frozen=True)
@@ -80,16 +82,28 @@ class Contact:
     along: FloatArray
     cost: float
     refused_by: tuple[str, ...]  # hard limits broken
+    arch: "ArchJudgement | None" = None  # None: girthed was not among the cases
 
 
 @dataclass(frozen=True)
 class ArchJudgement:
-    """Leg angle minus back angle, per side (left, right), girthed, over the length where the legs bear."""
+    """Leg angle minus back angle, per side (left, right), girthed, over the length where the legs bear.
+
+    width_difference_mm: how much further the leg runs out than the back over 100 mm of depth, + = arch wider. larger: the
+    side of the larger shoulder (left | right), by which the arch is chosen; None where not known.
+    """
 
     arch: str | None
     difference_deg: tuple[float, float]
     width_difference_mm: tuple[float, float]
     words: str  # parallel | too narrow | too wide | soft | not known
+    larger: str | None = None
+
+    @property
+    def at_larger_deg(self) -> float:
+        """Difference at the larger shoulder, NaN where not known."""
+        left, right = self.difference_deg
+        return {"left": left, "right": right}.get(self.larger or "", float("nan"))
 
 
 @dataclass(frozen=True)

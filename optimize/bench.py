@@ -128,7 +128,9 @@ def prepare(
         node_pockets(pad, panels.flat_mm), modes, 1 - float(panels.area_mm2[seen].sum() / panels.area_mm2.sum()),
     )  # fmt: skip
     if not bench.unseen_share <= UNSEEN_ALLOWED:
-        raise InputRefused(f"{100 * bench.unseen_share:.0f} % of the panels lie over what the scan did not see: scan again")
+        raise InputRefused(
+            f"{100 * bench.unseen_share:.0f} % of the panels lie over what the scan did not see: scan again"
+        )
     return replace(bench, ways=ways_of(bench, bench.points_mm, panels.normals, np.zeros(count)))
 
 
@@ -154,9 +156,7 @@ def turn(q: FloatArray) -> FloatArray:
     return np.eye(3) + np.sin(angle) * cross + (1 - np.cos(angle)) * cross @ cross
 
 
-def moved(
-    bench: Bench, points: FloatArray, normals: FloatArray, q: FloatArray
-) -> tuple[FloatArray, FloatArray]:
+def moved(bench: Bench, points: FloatArray, normals: FloatArray, q: FloatArray) -> tuple[FloatArray, FloatArray]:
     """Points and directions (k, 3) of the saddle frame, in the back frame at pose q: turned about R, lowered, bent."""
     rotation = turn(q)
     centroid = bench.underside.centroid

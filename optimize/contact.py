@@ -76,7 +76,9 @@ class Bed:
     def __post_init__(self) -> None:
         n, m = self.ways.shape
         if self.area_mm2.shape != (n,) or self.lift_mm.shape != (n,) or self.stiffness.shape != (m, m):
-            raise ValueError(f"areas {self.area_mm2.shape}, lift {self.lift_mm.shape}, stiffness {self.stiffness.shape}")
+            raise ValueError(
+                f"areas {self.area_mm2.shape}, lift {self.lift_mm.shape}, stiffness {self.stiffness.shape}"
+            )
         if self.stack_mm.shape != (n, len(self.compression.strain)):
             raise ValueError(f"stacks {self.stack_mm.shape} for {n} nodes, {len(self.compression.strain)} materials")
         for array in (self.area_mm2, self.lift_mm, self.ways, self.stiffness, self.stack_mm):

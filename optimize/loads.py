@@ -40,9 +40,7 @@ class Load:
         return x, y
 
 
-def load_cases(
-    saddle: Saddle, panels: Underside, rider: Rider, names: Iterable[str] = CASES
-) -> Mapping[str, Load]:
+def load_cases(saddle: Saddle, panels: Underside, rider: Rider, names: Iterable[str] = CASES) -> Mapping[str, Load]:
     """The named cases. Raises WrongUse for weights that cannot be meant, InputRefused for a load outside the panels."""
     _check_weights(saddle, rider)
     loads = {name: load_case(saddle, panels, rider, name) for name in names}

@@ -134,9 +134,7 @@ def _check_rows(name: str, rows: FloatArray) -> None:
         raise InputRefused(f"material {name}: strain never changes, so it has no stiffness: check the columns")
 
 
-def plate_test(
-    name: str, thickness_mm: float, plate_mm2: float, readings: Iterable[tuple[float, float]]
-) -> Material:
+def plate_test(name: str, thickness_mm: float, plate_mm2: float, readings: Iterable[tuple[float, float]]) -> Material:
     """A fitter's own test: known weights on a plate, thickness read by calliper → a measured law.
 
     readings: pairs (weight on the plate in kg, thickness under it in mm). plate_mm2: the plate's area.
@@ -224,8 +222,9 @@ def _formula(name: str, row: Mapping[str, object], pressure: FloatArray) -> Floa
         case "linear":
             return pressure / told("modulus_kpa")
         case other:
-            raise InputRefused(f"material {name}: kind {other!r} is not known: felt, closed-cell foam, saturating, "
-                               "linear or table")
+            raise InputRefused(
+                f"material {name}: kind {other!r} is not known: felt, closed-cell foam, saturating, linear or table"
+            )
 
 
 def _positive(name: str, row: Mapping[str, object], key: str) -> float:

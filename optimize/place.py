@@ -91,9 +91,7 @@ def _misses(back: Back, panels: Underside, front_x_mm: float, unseen: float) -> 
     )
 
 
-def arch_angles_deg(
-    back: Back, saddle: Saddle, arch: Arch | None, front_x_mm: float
-) -> tuple[float, float] | None:
+def arch_angles_deg(back: Back, saddle: Saddle, arch: Arch | None, front_x_mm: float) -> tuple[float, float] | None:
     """Angle of the back under the arch's legs (left, right), what a soft arch follows; None for any other arch."""
     if arch is None or not arch.soft:
         return None

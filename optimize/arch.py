@@ -1,0 +1,63 @@
+"""The arch by itself: its legs against the back beside the withers, girthed, pad pressed in (PRACTICE §5, DESIGN §13)."""
+
+import numpy as np
+
+from shimwright.optimize.answer import ArchJudgement
+from shimwright.optimize.bench import Bench, moved
+from shimwright.optimize.place import back_angle_deg, section_height_mm
+from shimwright.scan.back import Back
+from shimwright.scan.raw import FloatArray
+
+PARALLEL_DEG = 3.0  # PRACTICE §5 [T]
+STATIONS = 7
+
+
+def judge_arch(bench: Bench, q: FloatArray) -> ArchJudgement:
+    """q: the girthed pose. Each leg, as the saddle lies then, against the back under it; + = leg steeper = too narrow."""
+    panels = bench.underside.panels
+    if panels.reference is None:
+        return ArchJudgement(bench.arch, (np.nan, np.nan), (np.nan, np.nan), "not known")
+    _, roll = bench.tilt_deg(q)
+    back = [_under_leg_deg(bench, q, side) for side in (1, -1)]
+    leg = [panels.leg_deg(side) - side * roll for side in (1, -1)]
+    difference = (leg[0] - back[0], leg[1] - back[1])
+    width = tuple(100 / np.tan(np.radians(a)) - 100 / np.tan(np.radians(b)) for a, b in zip(leg, back, strict=True))
+    larger = larger_shoulder(bench.back, bench.origin_mm[0] - panels.saddle.arch_length_mm / 2)
+    soft = panels.arch is not None and panels.arch.soft
+    found = ArchJudgement(bench.arch, difference, (float(width[0]), float(width[1])), "", larger)
+    words = "soft" if soft else arch_words(found.at_larger_deg)
+    return ArchJudgement(found.arch, found.difference_deg, found.width_difference_mm, words, larger)
+
+
+def arch_words(difference_deg: float) -> str:
+    """parallel within 3°, else too narrow (leg steeper than the back) or too wide."""
+    if not np.isfinite(difference_deg):
+        return "not known"
+    if abs(difference_deg) <= PARALLEL_DEG:
+        return "parallel"
+    return "too narrow" if difference_deg > 0 else "too wide"
+
+
+def larger_shoulder(back: Back, x_mm: float) -> str | None:
+    """The side that stands higher at 90–130 mm beside the spine at x: there is more shoulder there."""
+    spine = float(back.midline.at(x_mm)[0])
+    y = np.linspace(90.0, 130.0, 9)
+    if not np.isfinite(spine):
+        return None
+    left, right = (section_height_mm(back, x_mm, spine + side * y) for side in (1, -1))
+    step = float(np.nanmean(left - right)) if np.isfinite(left - right).any() else float("nan")
+    if not np.isfinite(step):
+        return None
+    return "left" if step >= 0 else "right"
+
+
+def _under_leg_deg(bench: Bench, q: FloatArray, side: int) -> float:
+    panels = bench.underside.panels
+    s = np.linspace(0.1, 0.9, STATIONS) * panels.saddle.arch_length_mm / panels.saddle.length_mm
+    down = np.tile([0.0, 0.0, -1.0], (STATIONS, 1))
+    inner, outer = (moved(bench, panels.points(s, np.full(STATIONS, t), side), down, q)[0] for t in (0.1, 0.9))
+    angles = [
+        back_angle_deg(bench.back, inner[i : i + 1, 0], side * inner[i, 1], side * outer[i, 1], side)[0]
+        for i in range(STATIONS)
+    ]
+    return float(np.nanmean(angles)) if np.isfinite(angles).any() else float("nan")
