@@ -102,7 +102,7 @@ def _line_angle(x: FloatArray, z: FloatArray) -> float:
 
 
 def _hollow(surface: Surface, midline: Midline, named: Mapping[str, Landmark], side: int) -> float:
-    """Depth under a straight-edge from the shoulder edge to the highest point within 250 mm behind, at 150 mm of arc."""
+    """Depth under a straight-edge from shoulder edge to the highest point within 250 mm behind, at 150 mm of arc."""
     shoulder = named.get(("shoulder_left", "shoulder_right")[side])
     if shoulder is None:
         return np.nan

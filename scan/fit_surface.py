@@ -34,7 +34,7 @@ def fit_surface(points_mm: FloatArray, normals: FloatArray | None, axis: TrunkAx
     noise = _noise(cells, start)
     count, centre, square = gather(*cells.parts, start, np.maximum(REJECT_SD * noise, 4.0 * FLOOR_MM))
     seen = _seen(count)
-    noise = _local_noise(count * 1.0, centre, square, noise)
+    noise = _local_noise(count, square, noise)
     data = np.where(count > 0, start + centre, 0.0)
     fits = [_local_quadratic(count * share, data, width) for width in BANDWIDTHS_CELLS]
     radius, spread = _widest_agreeing(fits, noise)
@@ -88,7 +88,7 @@ def _first_fit(cells: Cells, rough: FloatArray) -> FloatArray:
 
 def _noise(cells: Cells, surface: FloatArray) -> FloatArray:
     """(n_x, n_phi) rough point noise about the first fit, mm."""
-    count, mean, square = gather(*cells.parts, surface, np.full(cells.shape, NEAR_MM))
+    count, _, square = gather(*cells.parts, surface, np.full(cells.shape, NEAR_MM))
     seen = count > 0
     if not seen.any():
         return np.full(cells.shape, FLOOR_MM)
@@ -100,7 +100,7 @@ def _noise(cells: Cells, surface: FloatArray) -> FloatArray:
     return np.maximum(np.where(weight > 1e-6, near, overall), FLOOR_MM)
 
 
-def _local_noise(count: FloatArray, mean: FloatArray, square: FloatArray, before: FloatArray) -> FloatArray:
+def _local_noise(count: FloatArray, square: FloatArray, before: FloatArray) -> FloatArray:
     """Noise of single points after outliers were dropped, mm, smoothed over about 60 mm."""
     weight = gaussian_filter(count, 6.0)
     near = np.sqrt(gaussian_filter(count * square, 6.0) / np.maximum(weight, 1e-9))

@@ -12,7 +12,7 @@ FINE_STEP_DEG = 0.3125
 
 def section_curves(surface: Surface, x: FloatArray) -> FloatArray:
     """(n, m, 2) points (y, z) of the sections at x (n,) ascending, right to left, finer than the grid; NaN unseen."""
-    count = int(round(np.degrees(surface.phi[-1] - surface.phi[0]) / FINE_STEP_DEG)) + 1
+    count = round(np.degrees(surface.phi[-1] - surface.phi[0]) / FINE_STEP_DEG) + 1
     return surface.sections(np.asarray(x, float), np.linspace(surface.phi[0], surface.phi[-1], count))
 
 

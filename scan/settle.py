@@ -52,7 +52,6 @@ class Settled:
     midline: Midline
     frame: Frame
     topline: ToplineFound
-    axis: TrunkAxis
 
 
 def settle(points: Points, frame: Frame, withers_scan: FloatArray | None) -> Settled:
@@ -159,5 +158,4 @@ def _centred(look: _Look) -> Settled:
             low_x=topline.low_x - x0,
             low_z=topline.low_z - withers[2],
         ),
-        axis=look.axis,
     )

@@ -1,0 +1,119 @@
+"""The whole way from a raw scan to the measured back."""
+
+from collections.abc import Callable, Sequence
+from dataclasses import replace
+
+import numpy as np
+
+from shimwright.scan.back import Back, Frame, Landmark, QualityMessage, Source
+from shimwright.scan.build_back import build_back
+from shimwright.scan.clean import Cloud, clean
+from shimwright.scan.double_surface import find_double_surface
+from shimwright.scan.frame import FrameFound, find_frame
+from shimwright.scan.landmarks import Places
+from shimwright.scan.quality import ScanSample
+from shimwright.scan.raw import FloatArray, RawScan
+from shimwright.scan.refusal import InputRefused
+from shimwright.scan.settle import Points, Settled, settle
+from shimwright.scan.surface import Surface
+from shimwright.scan.told import Told
+from shimwright.scan.trunk_cells import Cells, TrunkAxis, distances, filled
+
+BESIDE_TRUNK_MM = 100.0  # kept past the ends of the trunk, for smoothing
+NEAR_MM = 20.0  # points this near the surface count for its noise
+
+
+def survey(raw: RawScan, told: Told, source: Source | None, progress: Callable[[str], None]) -> Back:
+    """Clean, set up, smooth, measure and check a scan.
+
+    Refuses (exit 3) what is no back and what has to be asked. source: None takes file and sum from the scan.
+    """
+    progress("cleaning the scan")
+    cloud = clean(raw)
+    progress("finding the frame")
+    found = find_frame(cloud, raw.paint, raw, told)
+    progress("smoothing the surface")
+    points = _trunk_points(cloud, raw, found)
+    settled = settle(points, found.frame, _withers_scan(found))
+    progress("measuring")
+    sample = _sample(points, settled, found)
+    places = _places(settled, found)
+    origin = source or Source(raw.file, raw.sha256, None, None, {})
+    back = build_back(settled.surface, settled.midline, settled.frame, places, sample, origin)
+    said = tuple(QualityMessage("note", None, text) for text in (*raw.messages, *found.messages))
+    return replace(back, quality=replace(back.quality, messages=back.quality.messages + said))
+
+
+def _trunk_points(cloud: Cloud, raw: RawScan, found: FrameFound) -> Points:
+    """The points between tail and neck. Samples of a mesh count as much as the vertices they came from."""
+    x = found.frame.to_back(cloud.points)[:, 0]
+    rear, front = found.trunk_x_mm
+    mine = (x > rear - BESIDE_TRUNK_MM) & (x < front + BESIDE_TRUNK_MM)
+    independent = 1.0 if raw.faces is None else min(1.0, len(raw.points) / max(len(cloud.points), 1))
+    return Points(cloud.points[mine], cloud.normals[mine], independent)
+
+
+def _withers_scan(found: FrameFound) -> FloatArray | None:
+    marked = next((mark for mark in found.marks if mark.name == "withers" and mark.source == "marked"), None)
+    return None if marked is None else found.frame.to_scan(marked.position_mm[None])[0]
+
+
+def _places(settled: Settled, found: FrameFound) -> Places:
+    """Marks carried from the first frame into the final one."""
+    marked = {mark.name: _carried(mark, found.frame, settled.frame) for mark in found.marks if mark.source == "marked"}
+    told = {mark.name: -float(mark.position_mm[0]) for mark in found.marks if mark.source == "told"}
+    return Places(settled.topline, marked, told)
+
+
+def _carried(mark: Landmark, old: Frame, new: Frame) -> Landmark:
+    return replace(mark, position_mm=new.to_back(old.to_scan(mark.position_mm[None]))[0])
+
+
+def _sample(points: Points, settled: Settled, found: FrameFound) -> ScanSample:
+    surface = settled.surface
+    here, facing = points.in_frame(settled.frame)
+    cells = Cells.of(here, facing, TrunkAxis(surface.x_mm, surface.axis_y_mm, surface.axis_z_mm))
+    e = np.abs(distances(*cells.parts, filled(surface.radius_mm)))
+    near = e[e < NEAR_MM]
+    count = len(near) * points.independent
+    return ScanSample(
+        points=round(count),
+        spacing_mm=float(np.sqrt(_area(surface) / max(count, 1.0))),
+        noise_mm=float(1.4826 * np.median(near)) if near.size else np.nan,
+        double=find_double_surface(cells, surface),
+        scale_told_mm=found.scale_told_mm,
+        scale_measured_mm=found.scale_measured_mm,
+    )
+
+
+def _area(surface: Surface) -> float:
+    """Seen area, mm², the cells taken square to the radius."""
+    step_x, step_phi = surface.x_mm[1] - surface.x_mm[0], surface.phi[1] - surface.phi[0]
+    return float(np.nansum(surface.radius_mm) * step_x * step_phi)
+
+
+def spread_of_repeats(backs: Sequence[Back]) -> dict[str, FloatArray]:
+    """Standard deviation of each measure over several scans of the same stance; NaN where fewer than two know it.
+
+    Keys as in back.json; arrays as in `Stations`, (13, 2), (13, 4, 2), (13,), or a single number.
+    """
+    if len(backs) < 2:
+        raise InputRefused(f"{len(backs)} scan given to --repeat, the spread needs at least two of the same stance")
+    measures = {
+        "slope_deg": [back.stations.slope_deg for back in backs],
+        "half_width_mm": [back.stations.half_width_mm for back in backs],
+        "area_difference_cm2": [back.stations.area_difference_cm2 for back in backs],
+        "uphill_deg": [back.build.uphill_deg for back in backs],
+        "dip_mm": [back.build.dip_mm for back in backs],
+        "bearing_deg": [back.build.bearing_deg for back in backs],
+        "hollow_mm": [back.build.hollow_mm for back in backs],
+        "usable_mm": [back.build.usable_mm for back in backs],
+    }
+    return {name: _spread(np.array(values, dtype=float)) for name, values in measures.items()}
+
+
+def _spread(values: FloatArray) -> FloatArray:
+    count = np.isfinite(values).sum(axis=0)
+    mean = np.nansum(values, axis=0) / np.maximum(count, 1)
+    square = np.nansum((values - mean) ** 2, axis=0) / np.maximum(count - 1, 1)
+    return np.asarray(np.where(count > 1, np.sqrt(square), np.nan))
