@@ -229,6 +229,12 @@ def shim_materials(pad: Pad, materials: Mapping[str, Material]) -> list[Material
     return [material_named(materials, name) for name in dict.fromkeys(shim.material for shim in pad.shims)]
 
 
+def known_materials(saddle: Saddle, pad: Pad | None) -> Mapping[str, Material]:
+    """The shipped laws and those told with the saddle and the pad, which win."""
+    own = (*saddle.own_materials, *(pad.own_materials if pad else ()))
+    return {**load_materials(), **{material.name: material for material in own}}
+
+
 def material_named(materials: Mapping[str, Material], name: str) -> Material:
     if name not in materials:
         raise WrongUse(f"material {name!r} is not known: {', '.join(materials)}; or give its own law as a table")
@@ -259,9 +265,9 @@ def bed(
     tissue_kpa_per_mm: float | None = None,
 ) -> Bed:
     """The program of one set-up; pad or setup None: the saddle alone on the horse."""
-    laws = load_materials() if materials is None else materials
     soft = tissue().stiffness_kpa_per_mm if tissue_kpa_per_mm is None else tissue_kpa_per_mm
     saddle = bench.underside.panels.saddle
+    laws = known_materials(saddle, pad) if materials is None else materials
     if pad is None or setup is None:
         table = compression(common_layers(saddle, None, None, laws), [], soft)
         stack = np.zeros((len(bench.lift_mm), 0))
