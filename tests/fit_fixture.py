@@ -1,4 +1,4 @@
-"""A small hand-made answer for the tests of export: a smooth analytic back, an invented saddle and pad, invented figures.
+"""A small hand-made answer for the tests of export: a smooth analytic back, invented saddle, pad and figures.
 
 Nothing here was solved. The numbers only have to be plausible and to agree with one another where a sheet compares them
 (zone means are means of the pressure field, a stack's height is the sum of its layers).
@@ -243,12 +243,12 @@ def example_pad() -> Pad:
     return Pad(
         "Yard pad, six pockets",
         4.0,
-        "felt_c70",
-        (Insert("felt 6", "felt_c70", 6.0), Insert("felt 10", "felt_c70", 10.0)),
+        "felt",
+        (Insert("felt 6", "felt", 6.0), Insert("felt 10", "felt", 10.0)),
         pockets,
         (
-            Shim("felt", "felt_c70", (3.1, 6.2), (500.0, 300.0), has_face=True, grain=True),
-            Shim("foam", "xlpe_33", (5.0,), (400.0, 250.0)),
+            Shim("felt", "felt", (3.1, 6.2), (500.0, 300.0), has_face=True, grain=True),
+            Shim("foam", "foam", (5.0,), (400.0, 250.0)),
         ),
         StackLimits(),
     )
@@ -322,7 +322,7 @@ def _case(
         unevenness=float(p.std() / p.mean()),
         zones=_zones(p, gap, side, along),
         clearance_mm={"withers_above": 41.0, "withers_left": 36.0, "withers_right": 38.0, "channel": 14.0},
-        strain={"felt_c70": 0.08, "wool": 0.21},
+        strain={"felt": 0.08, "wool": 0.21},
         proof=Proof(2e-9, 3e-7, 1e-10),
         pressure_kpa=p,
         gap_mm=gap,
@@ -384,7 +384,7 @@ def example_fit() -> Fit:
         ),
         search=SearchReport(18432, 2210, {"stack height": 8100, "neighbour step": 6122, "pitch": 2000}, 0.71, True),
         confidence=Confidence(0.82, 200, True, "withers height"),
-        flocking_mm={name: value for name, value in zip(ZONES, (3.0, 0.0, 8.5, 6.0, 0.0, 4.0), strict=True)},
+        flocking_mm=dict(zip(ZONES, (3.0, 0.0, 8.5, 6.0, 0.0, 4.0), strict=True)),
         findings=(
             Finding("bridging", "middle", "both", 7.4, "mm", 1.2, "daylight in the middle third", "fill the middle"),
             Finding("hollow", "front", "left", 8.6, "mm", 1.5, "hollow behind the left shoulder", "a thin front shim"),

@@ -1,0 +1,205 @@
+"""Pieces on sheets of the real size: several sheets, grain, a space between pieces, never turned over.
+
+A deterministic search of our own: free places come from a raster of the sheet, then the piece slides up against its
+neighbours exactly. Several fixed orders are tried and the one that uses least is kept.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+from scipy.signal import fftconvolve
+from shapely import affinity
+from shapely.geometry import MultiPolygon, Polygon
+
+from shimwright.scan.raw import FloatArray
+
+CELL_MM = 2.0
+SPACING_MM = 5.0
+ALONG_GRAIN_DEG = (0.0, 180.0)
+ANY_QUARTER_DEG = (0.0, 90.0, 180.0, 270.0)
+
+
+@dataclass(frozen=True)
+class Placed:
+    """Piece `index` on sheet `sheet`: turned counter-clockwise about its origin, then moved by move_mm."""
+
+    index: int
+    sheet: int
+    turn_deg: float
+    move_mm: tuple[float, float]
+
+
+@dataclass(frozen=True)
+class Nesting:
+    """sheet_mm: width (along the grain) and height. too_large: pieces that no sheet can hold.
+
+    used_mm: length of each sheet that is used, from its left edge.
+    """
+
+    sheet_mm: tuple[float, float]
+    placed: tuple[Placed, ...]
+    too_large: tuple[int, ...]
+    used_mm: tuple[float, ...]
+    pieces_mm2: float
+
+    @property
+    def sheets(self) -> int:
+        return len(self.used_mm)
+
+    @property
+    def waste(self) -> float:
+        """Share of the used lengths that is not piece; NaN if nothing was placed."""
+        used = sum(self.used_mm) * self.sheet_mm[1]
+        return 1.0 - self.pieces_mm2 / used if used > 0 else float("nan")
+
+
+def nest(
+    outlines: Sequence[FloatArray], sheet_mm: tuple[float, float], turns_deg: tuple[float, ...], spacing_mm: float = SPACING_MM
+) -> Nesting:
+    """Outlines (k, 2), mm, each with its forward direction along +x, on as few sheets as the search finds.
+
+    Pieces keep spacing_mm to one another; the sheet's own edge may be a piece's edge.
+    """
+    shapes = [Polygon(outline) for outline in outlines]
+    fitting = [i for i, shape in enumerate(shapes) if any(_fits(_turned(shape, turn), sheet_mm) for turn in turns_deg)]
+    too_large = tuple(i for i in range(len(shapes)) if i not in fitting)
+    best: _Filling | None = None
+    for order in _orders(shapes, fitting):
+        filling = _Filling(sheet_mm, turns_deg, spacing_mm)
+        for index in order:
+            filling.add(index, shapes[index])
+        if best is None or filling.rank < best.rank:
+            best = filling
+    assert best is not None
+    area = sum(shapes[i].area for i in fitting)
+    placed = tuple(sorted(best.placed, key=lambda p: p.index))
+    return Nesting(sheet_mm, placed, too_large, tuple(sheet.used for sheet in best.sheets), float(area))
+
+
+def placed_outline(outline: FloatArray, placed: Placed) -> FloatArray:
+    """The outline where it lies on its sheet."""
+    return np.asarray(_moved(_turned(Polygon(outline), placed.turn_deg), placed.move_mm).exterior.coords)[:-1]
+
+
+@dataclass
+class _Sheet:
+    taken: NDArray[np.float64]
+    shapes: list[Polygon] = field(default_factory=list)
+    used: float = 0.0
+
+
+class _Filling:
+    """Sheets being filled, piece after piece."""
+
+    def __init__(self, sheet_mm: tuple[float, float], turns_deg: tuple[float, ...], spacing_mm: float) -> None:
+        self.sheet_mm, self.turns_deg, self.spacing_mm = sheet_mm, turns_deg, spacing_mm
+        self.sheets: list[_Sheet] = []
+        self.placed: list[Placed] = []
+
+    @property
+    def rank(self) -> tuple[int, float]:
+        return len(self.sheets), round(sum(sheet.used for sheet in self.sheets), 6)
+
+    def add(self, index: int, shape: Polygon) -> None:
+        """On the first sheet with room, where it reaches least far along the sheet, then lowest."""
+        for number, sheet in enumerate(self.sheets):
+            if self._add_to(sheet, number, index, shape):
+                return
+        cells = tuple(int(np.ceil(size / CELL_MM)) for size in self.sheet_mm)
+        self.sheets.append(_Sheet(np.zeros(cells)))
+        self._add_to(self.sheets[-1], len(self.sheets) - 1, index, shape)
+
+    def _add_to(self, sheet: _Sheet, number: int, index: int, shape: Polygon) -> bool:
+        found = []
+        for turn in self.turns_deg:
+            turned = _turned(shape, turn)
+            corner = self._free_corner(sheet, turned)
+            if corner is not None:
+                found.append((corner[0] + np.ptp(turned.bounds[0::2]), corner[1], turn, corner, turned))
+        if not found:
+            return False
+        _, _, turn, corner, turned = min(found, key=lambda f: f[:3])
+        move = (corner[0] - turned.bounds[0], corner[1] - turned.bounds[1])
+        move = self._slid(sheet, turned, move)
+        lies = _moved(turned, move)
+        sheet.shapes.append(lies)
+        sheet.taken = np.maximum(sheet.taken, self._raster(lies, sheet.taken.shape))
+        sheet.used = max(sheet.used, float(lies.bounds[2]))
+        self.placed.append(Placed(index, number, turn, move))
+        return True
+
+    def _free_corner(self, sheet: _Sheet, shape: Polygon) -> tuple[float, float] | None:
+        """Lower left corner of the shape's box, the place reaching least far along the sheet; None if there is none."""
+        if not _fits(shape, self.sheet_mm):
+            return None
+        if not sheet.shapes:
+            return 0.0, 0.0
+        left, bottom, right, top = shape.bounds
+        room = (self.sheet_mm[0] - (right - left), self.sheet_mm[1] - (top - bottom))
+        pad = int(np.ceil(self.spacing_mm / CELL_MM)) + 1
+        size = (int(np.ceil((right - left) / CELL_MM)) + 2 * pad, int(np.ceil((top - bottom) / CELL_MM)) + 2 * pad)
+        mask = self._raster(_moved(shape, (pad * CELL_MM - left, pad * CELL_MM - bottom)), size)
+        taken = np.pad(sheet.taken, ((pad, size[0]), (pad, size[1])))
+        hits = fftconvolve(taken, mask[::-1, ::-1], mode="valid")
+        last = (int(room[0] / CELL_MM + 1e-9) + 1, int(room[1] / CELL_MM + 1e-9) + 1)
+        free = np.argwhere(hits[: last[0], : last[1]] < 0.5)
+        if free.size == 0:
+            return None
+        i, j = free[0]  # argwhere goes along x first: least far, then lowest
+        return float(i * CELL_MM), float(j * CELL_MM)
+
+    def _raster(self, shape: Polygon, size: tuple[int, int]) -> NDArray[np.float64]:
+        """Cells that the shape with half the spacing around it may touch."""
+        grown = shape.buffer(self.spacing_mm / 2 + CELL_MM * np.sqrt(0.5))
+        x, y = ((np.arange(n) + 0.5) * CELL_MM for n in size)
+        shapely.prepare(grown)
+        return np.asarray(shapely.contains_xy(grown, *np.meshgrid(x, y, indexing="ij")), float)
+
+    def _slid(self, sheet: _Sheet, shape: Polygon, move: tuple[float, float]) -> tuple[float, float]:
+        """Left, down, left again, as far as neighbours and edges allow, within two cells."""
+        others = MultiPolygon(sheet.shapes)
+        for axis in (0, 1, 0):
+            room = shape.bounds[axis] + move[axis]
+            low, high = 0.0, min(room, 2 * CELL_MM + self.spacing_mm)
+            for step in range(20):
+                middle = high if step == 0 else (low + high) / 2
+                tried = _back(move, axis, middle)
+                if others.is_empty or others.distance(_moved(shape, tried)) >= self.spacing_mm:
+                    low = middle
+                    if step == 0:
+                        break
+                else:
+                    high = middle
+            move = _back(move, axis, low)
+        return move
+
+
+def _back(move: tuple[float, float], axis: int, by: float) -> tuple[float, float]:
+    return (move[0] - by, move[1]) if axis == 0 else (move[0], move[1] - by)
+
+
+def _orders(shapes: Sequence[Polygon], fitting: Sequence[int]) -> tuple[list[int], ...]:
+    """Largest, longest, widest first; then as they came."""
+    boxes = [np.ptp(np.reshape(shape.bounds, (2, 2)), axis=0) for shape in shapes]
+    return (
+        sorted(fitting, key=lambda i: (-shapes[i].area, i)),
+        sorted(fitting, key=lambda i: (-boxes[i][0], -boxes[i][1], i)),
+        sorted(fitting, key=lambda i: (-boxes[i][1], -boxes[i][0], i)),
+        list(fitting),
+    )
+
+
+def _fits(shape: Polygon, sheet_mm: tuple[float, float]) -> bool:
+    left, bottom, right, top = shape.bounds
+    return bool(right - left <= sheet_mm[0] and top - bottom <= sheet_mm[1])
+
+
+def _turned(shape: Polygon, turn_deg: float) -> Polygon:
+    return affinity.rotate(shape, turn_deg, origin=(0.0, 0.0))
+
+
+def _moved(shape: Polygon, move: tuple[float, float]) -> Polygon:
+    return affinity.translate(shape, *move)
