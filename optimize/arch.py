@@ -13,13 +13,16 @@ STATIONS = 7
 
 
 def judge_arch(bench: Bench, q: FloatArray) -> ArchJudgement:
-    """q: the girthed pose. Each leg, as the saddle lies then, against the back under it; + = leg steeper = too narrow."""
+    """q: the girthed pose. Each leg, as the saddle lies then, against the back under it; + = leg steeper = too narrow.
+
+    The leg's bearing surface is the panel under it, which has the leg's angle at the front edge and keeps the maker's twist
+    behind it, so that a panel that lies on the back everywhere is parallel.
+    """
     panels = bench.underside.panels
     if panels.reference is None:
         return ArchJudgement(bench.arch, (np.nan, np.nan), (np.nan, np.nan), "not known")
-    _, roll = bench.tilt_deg(q)
-    back = [_under_leg_deg(bench, q, side) for side in (1, -1)]
-    leg = [panels.leg_deg(side) - side * roll for side in (1, -1)]
+    (left_leg, left_back), (right_leg, right_back) = (_against_back(bench, q, side) for side in (1, -1))
+    leg, back = (left_leg, right_leg), (left_back, right_back)
     difference = (leg[0] - back[0], leg[1] - back[1])
     width = tuple(100 / np.tan(np.radians(a)) - 100 / np.tan(np.radians(b)) for a, b in zip(leg, back, strict=True))
     larger = larger_shoulder(bench.back, bench.origin_mm[0] - panels.saddle.arch_length_mm / 2)
@@ -51,13 +54,18 @@ def larger_shoulder(back: Back, x_mm: float) -> str | None:
     return "left" if step >= 0 else "right"
 
 
-def _under_leg_deg(bench: Bench, q: FloatArray, side: int) -> float:
+def _against_back(bench: Bench, q: FloatArray, side: int) -> tuple[float, float]:
+    """Mean angle below horizontal of the bearing surface under the leg, as the saddle lies, and of the back there."""
     panels = bench.underside.panels
     s = np.linspace(0.1, 0.9, STATIONS) * panels.saddle.arch_length_mm / panels.saddle.length_mm
     down = np.tile([0.0, 0.0, -1.0], (STATIONS, 1))
     inner, outer = (moved(bench, panels.points(s, np.full(STATIONS, t), side), down, q)[0] for t in (0.1, 0.9))
-    angles = [
+    back = [
         back_angle_deg(bench.back, inner[i : i + 1, 0], side * inner[i, 1], side * outer[i, 1], side)[0]
         for i in range(STATIONS)
     ]
-    return float(np.nanmean(angles)) if np.isfinite(angles).any() else float("nan")
+    seen = np.isfinite(back)
+    if not seen.any():
+        return float("nan"), float("nan")
+    leg = np.degrees(panels.angle_rad(s, side)) - side * bench.tilt_deg(q)[1]
+    return float(leg[seen].mean()), float(np.array(back)[seen].mean())

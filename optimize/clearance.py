@@ -7,13 +7,13 @@ import numpy as np
 from shimwright.optimize.bench import Bench, moved
 from shimwright.scan.raw import FloatArray
 
-SIDE_DEPTH_MM = 50.0  # how far below the arch's top its sides are looked at [J]
+SIDE_DEPTH_MM = 60.0  # how far below the arch's top its sides are looked at [J]
 TOP_REACH_MM = 20.0  # half width of the arch's top [J]
 
 
 def clearances_mm(bench: Bench, q: FloatArray) -> Mapping[str, float]:
     """withers_above: least vertical distance from the arch's inside to the back. withers_left, withers_right: least horizontal
-    distance from the arch's inside, down to 50 mm below its top. channel: least horizontal distance from the spine to a
+    distance from the arch's inside, down to 60 mm below its top. channel: least horizontal distance from the spine to a
     panel's inner edge. NaN where there is no arch or nothing was seen.
     """
     sides = {"left": 1, "right": -1}
