@@ -31,8 +31,11 @@ class DoubleSurface:
     phi: float
 
 
-def find_double_surface(cells: Cells, surface: Surface) -> DoubleSurface:
-    """The plainest double surface among the points of `cells`, measured from `surface`."""
+def find_double_surface(cells: Cells, surface: Surface, independent: float = 1.0) -> DoubleSurface:
+    """The plainest double surface among the points of `cells`, measured from `surface`.
+
+    independent: share of the points that was measured on its own (samples of a mesh are not).
+    """
     none = DoubleSurface(np.nan, np.nan, np.nan)
     if not surface.seen.any():
         return none
@@ -42,12 +45,13 @@ def find_double_surface(cells: Cells, surface: Surface) -> DoubleSurface:
     seen = surface.seen[i, j]
     count, second, fourth = _moments(i[seen] // BLOCK_CELLS, j[seen] // BLOCK_CELLS, e[near][seen], surface.seen.shape)
     n = _pooled(count)
+    alone = n * independent
     with np.errstate(invalid="ignore", divide="ignore"):
         variance = _pooled(count * second) / n
         cumulant = _pooled(count * (fourth - 3.0 * second**2)) / n
-        doubt = np.sqrt(24.0 / n) * variance**2
+        doubt = np.sqrt(24.0 / alone) * variance**2
         apart = 2.0 * np.maximum(-0.5 * cumulant, 0.0) ** 0.25
-        plain = (n >= LEAST_POINTS) & (-cumulant > CERTAIN * doubt) & (apart >= LEAST_MM)
+        plain = (alone >= LEAST_POINTS) & (-cumulant > CERTAIN * doubt) & (apart >= LEAST_MM)
     if not plain.any():
         return none
     p, q = np.unravel_index(int(np.where(plain, -cumulant / doubt, -np.inf).argmax()), plain.shape)

@@ -36,8 +36,8 @@ def fit_surface(points_mm: FloatArray, normals: FloatArray | None, axis: TrunkAx
     seen = _seen(count)
     noise = _local_noise(count, square, noise)
     data = np.where(count > 0, start + centre, 0.0)
-    fits = [_local_quadratic(count * share, data, width) for width in BANDWIDTHS_CELLS]
-    radius, spread = _widest_agreeing(fits, noise)
+    fits = [_local_quadratic(count, data, width) for width in BANDWIDTHS_CELLS]
+    radius, spread = _widest_agreeing(fits, noise / np.sqrt(share))
     seen &= np.isfinite(radius)
     radius = np.where(seen, radius, np.nan)
     sd = _along_normal(radius, axis) * np.hypot(spread, FLOOR_MM)

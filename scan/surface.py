@@ -75,8 +75,10 @@ class Surface:
     def sd(self, points: FloatArray) -> FloatArray:
         """Standard deviation of the surface along its normal at points (n, 3), mm; NaN where not seen."""
         x, phi, _ = self.polar(points)
-        i = np.clip(np.rint((x - self.x_mm[0]) / (self.x_mm[1] - self.x_mm[0])), 0, self.x_mm.size - 1).astype(int)
-        j = np.clip(np.rint((phi - self.phi[0]) / (self.phi[1] - self.phi[0])), 0, self.phi.size - 1).astype(int)
+        i = np.rint((np.nan_to_num(x) - self.x_mm[0]) / (self.x_mm[1] - self.x_mm[0]))
+        j = np.rint((np.nan_to_num(phi) - self.phi[0]) / (self.phi[1] - self.phi[0]))
+        i = np.clip(i, 0, self.x_mm.size - 1).astype(int)
+        j = np.clip(j, 0, self.phi.size - 1).astype(int)
         return np.where(self.is_seen(x, phi), self.sd_mm[i, j], np.nan)
 
     def polar(self, points: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:

@@ -14,7 +14,7 @@ from shimwright.scan.landmarks import Places
 from shimwright.scan.quality import ScanSample
 from shimwright.scan.raw import FloatArray, RawScan
 from shimwright.scan.refusal import InputRefused
-from shimwright.scan.settle import Points, Settled, settle
+from shimwright.scan.settle import BEHIND_CROUP_MM, FRONT_MM, Points, Settled, settle
 from shimwright.scan.surface import Surface
 from shimwright.scan.told import Told
 from shimwright.scan.trunk_cells import Cells, TrunkAxis, distances, filled
@@ -48,7 +48,9 @@ def _trunk_points(cloud: Cloud, raw: RawScan, found: FrameFound) -> Points:
     """The points between tail and neck. Samples of a mesh count as much as the vertices they came from."""
     x = found.frame.to_back(cloud.points)[:, 0]
     rear, front = found.trunk_x_mm
-    mine = (x > rear - BESIDE_TRUNK_MM) & (x < front + BESIDE_TRUNK_MM)
+    if np.isfinite(found.topline.croup_x):
+        rear = max(rear, found.topline.croup_x - BEHIND_CROUP_MM)
+    mine = (x > rear - BESIDE_TRUNK_MM) & (x < min(front, FRONT_MM) + BESIDE_TRUNK_MM)
     independent = 1.0 if raw.faces is None else min(1.0, len(raw.points) / max(len(cloud.points), 1))
     return Points(cloud.points[mine], cloud.normals[mine], independent)
 
@@ -80,7 +82,7 @@ def _sample(points: Points, settled: Settled, found: FrameFound) -> ScanSample:
         points=round(count),
         spacing_mm=float(np.sqrt(_area(surface) / max(count, 1.0))),
         noise_mm=float(1.4826 * np.median(near)) if near.size else np.nan,
-        double=find_double_surface(cells, surface),
+        double=find_double_surface(cells, surface, points.independent),
         scale_told_mm=found.scale_told_mm,
         scale_measured_mm=found.scale_measured_mm,
     )
