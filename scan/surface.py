@@ -105,7 +105,7 @@ class Surface:
         return self.point(np.full(self.phi.size, x), self.phi)[:, 1:]
 
     def sections(self, x: FloatArray, phi: FloatArray) -> FloatArray:
-        """Sections (n, m, 2) of points (y, z) at the stations x (n,) and angles phi (m,), both ascending; NaN unseen."""
+        """Sections (n, m, 2) of points (y, z) at the stations x (n,) and angles phi (m,), ascending; NaN unseen."""
         radius = np.asarray(self._spline(x, phi), dtype=float)
         radius[~self.is_seen(*np.broadcast_arrays(x[:, None], phi[None, :]))] = np.nan
         axis = self._axis(x)

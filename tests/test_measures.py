@@ -14,7 +14,7 @@ DEPTH = 250.0  # of the axis
 
 
 def barrel(bend: float, tilt: float = 0.0, spine_y: float = 0.0, x_mm: np.ndarray | None = None) -> Surface:
-    """z = −bend·d² − tilt·d, d = y − spine_y, at every x: a section with closed forms. Solved for the radius exactly."""
+    """z = −bend·d² − tilt·d, d = y − spine_y, at every x: sections with closed forms, solved exactly."""
     x = np.arange(-700.0, 101.0, 5.0) if x_mm is None else x_mm
     phi = phi_grid()
     sin, cos = np.sin(phi), np.cos(phi)
