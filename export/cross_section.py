@@ -3,20 +3,25 @@
 import numpy as np
 
 from shimwright.export.picture import Label, Picture, Stroke, View, path
+from shimwright.export.words import with_error
 from shimwright.optimize.answer import Contact, Fit
 from shimwright.optimize.setup import Setup
 from shimwright.optimize.stacks import layer_thickness
 from shimwright.scan.back import Back
 from shimwright.scan.raw import FloatArray
 
-HALF_MM, BELOW_MM, ABOVE_MM = 260.0, 185.0, 60.0
+HALF_MM, BELOW_MM, ABOVE_MM = 245.0, 150.0, 55.0
 PANEL_DRAWN_MM = 22.0
+DAYLIGHT_SAID_MM = 1.0
 
 
 def cross_section(
-    fit: Fit, contact: Contact, case: str, x_mm: float, size_mm: tuple[float, float], names: bool = True
+    fit: Fit, contact: Contact, case: str, x_mm: float, size_mm: tuple[float, float]
 ) -> Picture:
-    """Section at x: layers drawn unpressed on the back's own line, then the gap that is left, then the panel."""
+    """Section at x: layers drawn unpressed on the back's own line, then the gap that is left, then the panel.
+
+    Figures: the back's angle on each side (nearest station), daylight from 1 mm on over the panel.
+    """
     width, height = size_mm
     strokes, labels, view = section_of_back(fit.back, x_mm, width, height)
     for side in (1, -1):
@@ -34,9 +39,10 @@ def cross_section(
         under = feet + normals * (pad + shims + np.nan_to_num(gap))[:, None]
         above = under + np.array([0.0, PANEL_DRAWN_MM])
         strokes.append(Stroke(path(view_yz(view, np.vstack([under, above[::-1]])), closed=True), "panel"))
-    if names:
-        labels += [Label(1.0, height - 2.0, "left (near)", 8, "left", ink="soft")]
-        labels += [Label(width - 1.0, height - 2.0, "right (off)", 8, "right", ink="soft")]
+        if np.nanmax(gap) >= DAYLIGHT_SAID_MM:
+            at = view_yz(view, above[int(np.nanargmax(gap))][None])[0]
+            labels.append(Label(at[0], at[1] - 2.2, f"{np.nanmax(gap):.0f} mm", 8, strong=True))
+    labels += _angles(fit.back, x_mm, width)
     return Picture(width, height, "The saddle on the back in cross-section, from behind", tuple(strokes), tuple(labels))
 
 
@@ -80,6 +86,19 @@ def shim_height_mm(fit: Fit, setup: Setup, flat: FloatArray, side: int) -> Float
         if stack and (pocket.side == "left") == (side > 0):
             total = total + layer_thickness(fit.pad, pocket, stack, flat).sum(axis=0)
     return total
+
+
+def _angles(back: Back, x_mm: float, width: float) -> list[Label]:
+    station = int(np.argmin(np.abs(back.stations.x_mm - x_mm)))
+    slopes = back.stations.slope_deg[station]
+    sd = back.stations.slope_sd_deg[station]
+    left, right = (with_error(value, error, "°", 0.1) for value, error in zip(slopes, sd, strict=True))
+    return [
+        Label(1.0, 2.4, "left (near)", 8, "left", ink="soft"),
+        Label(1.0, 6.4, left, 9, "left", strong=True),
+        Label(width - 1.0, 2.4, "right (off)", 8, "right", ink="soft"),
+        Label(width - 1.0, 6.4, right, 9, "right", strong=True),
+    ]
 
 
 def view_yz(view: View, yz: FloatArray) -> FloatArray:

@@ -20,19 +20,20 @@ ABOVE_OKLAB = np.array([0.45, 0.045, 0.08])
 
 @dataclass(frozen=True)
 class Inks:
-    """Colours of paper or screen as `#rrggbb`. line: thin lines; ground: the horse; tint: a filled pocket."""
+    """Colours of paper or screen as `#rrggbb`. line: thin lines; ground: the horse; felt: the pad; tint: a filled pocket."""
 
     paper: str
     ink: str
     soft: str
     line: str
     ground: str
+    felt: str
     accent: str
     tint: str
 
 
-ON_PAPER = Inks("#ffffff", "#1d2023", "#555c63", "#9aa1a8", "#f3f1ec", "#6e2a1c", "#f6e9e3")
-ON_DARK = Inks("#15181b", "#ecebe7", "#a9b0b6", "#69727a", "#22272c", "#e3ab97", "#3a2a25")
+ON_PAPER = Inks("#ffffff", "#1d2023", "#555c63", "#9aa1a8", "#f3f1ec", "#d9d3c6", "#6e2a1c", "#f6e9e3")
+ON_DARK = Inks("#15181b", "#ecebe7", "#a9b0b6", "#69727a", "#22272c", "#4b4a45", "#e3ab97", "#3a2a25")
 
 
 def pressure_colour(share: float) -> str:

@@ -27,6 +27,8 @@ def view_from_above(fit: Fit, width_mm: float, height_mm: float, letters: bool =
         strokes.append(Stroke(path(outline, closed=True), "pocket filled" if stack else "pocket"))
         if fit.setup:
             labels += _pocket_labels(outline, fit.setup, pocket.name, fit.case.print_units)
+    if fit.setup is not None:
+        labels.append(Label(width_mm / 2, height_mm - 2.0, shim_unit(fit), 8, ink="soft"))
     if letters:
         for letter, (x, y) in finding_places(fit.findings[:3], contact).items():
             stroke, label = lettered(*view(y, x), letter)
@@ -35,6 +37,39 @@ def view_from_above(fit: Fit, width_mm: float, height_mm: float, letters: bool =
     return Picture(
         width_mm, height_mm, "The back from above, head up, with saddle and pockets", tuple(strokes), tuple(labels)
     )
+
+
+def saddle_from_above(fit: Fit, width_mm: float, height_mm: float) -> Picture:
+    """Saddle and pockets alone, as large as the paper allows, for the tack card."""
+    contact = fit.with_setup or fit.as_found
+    outlines = {pocket.name: pocket_outline(contact, pocket) for pocket in fit.pad.pockets}
+    xy = np.vstack([contact.nodes_mm[:, :2], *outlines.values()])
+    reach = float(np.abs(xy[:, 1]).max())
+    scale = min((width_mm - 4) / (2 * reach), (height_mm - 12) / float(np.ptp(xy[:, 0]) + 12))
+    view = View((width_mm / 2, 7.0 + scale * float(xy[:, 0].max() + 8)), scale, flip_a=True)
+    strokes = _saddle_strokes(contact, view)
+    side = scale * reach + 2
+    labels = [
+        Label(width_mm / 2, 2.0, "head", 8, ink="soft"),
+        Label(width_mm / 2 - side, height_mm - 2.0, "left (near)", 8, "right", ink="soft"),
+        Label(width_mm / 2 + side, height_mm - 2.0, "right (off)", 8, "left", ink="soft"),
+    ]
+    if fit.setup is not None:
+        labels.append(Label(width_mm / 2, height_mm - 2.0, shim_unit(fit), 8, ink="soft"))
+    for name, flat in outlines.items():
+        outline = view_xy(view, flat)
+        stack = fit.setup.stacks.get(name, ()) if fit.setup else ()
+        strokes.append(Stroke(path(outline, closed=True), "pocket filled" if stack else "pocket"))
+        if fit.setup:
+            labels += _pocket_labels(outline, fit.setup, name, fit.case.print_units)
+    return Picture(width_mm, height_mm, "Saddle and pockets from above, head up", tuple(strokes), tuple(labels))
+
+
+def shim_unit(fit: Fit) -> str:
+    """What the numbers in the pockets are."""
+    if not fit.pad.pockets:
+        return "no pockets"
+    return "shims in inches, mm below" if fit.case.print_units == "in" else "shims in mm"
 
 
 def back_from_above(back: Back, width_mm: float, height_mm: float) -> Picture:
@@ -191,13 +226,14 @@ def _pocket_labels(outline: FloatArray, setup: Setup, name: str, units: str) -> 
     stack = setup.stacks.get(name, ())
     x, y = _middle(outline)
     if not stack:
-        return [Label(x, y, "–", 16, ink="accent")]
+        return [Label(x, y, "–", 12, ink="accent")]
     total = height_mm(stack)
-    size = 17.0 if np.ptp(outline[:, 1]) > 11 else 12.0
+    room = min(float(np.ptp(outline[:, 0])), float(np.ptp(outline[:, 1])))
+    size = float(np.clip(room / 0.75, 8.0, 24.0))
     big = inches(total, 8) if units == "in" else f"{total:.1f}".removesuffix(".0")
-    labels = [Label(x, y, big, size if len(big) < 4 else size - 3, strong=True, ink="accent")]
+    labels = [Label(x, y, big, size if len(big) < 4 else max(8.0, size - 3), strong=True, ink="accent")]
     small = f"{total:.1f}".removesuffix(".0") + " mm" if units == "in" else ""
-    if small and np.ptp(outline[:, 1]) > 11:
+    if small and room > 11:
         labels = [
             Label(x, y - 1.4, big + " in", size - 5, strong=True, ink="accent"),
             Label(x, y + 3.0, small, 8, ink="accent"),

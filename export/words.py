@@ -54,6 +54,11 @@ def plain(value: float, unit: str, least: float = 1.0) -> str:
     return f"{_stepped(value, least)}{'' if unit == '°' else ' '}{unit}".rstrip()
 
 
+def mm(value: float) -> str:
+    """Whole millimetres, or that they were not seen."""
+    return plain(value, "mm") if math.isfinite(value) else NOT_SEEN
+
+
 def inches(mm: float, parts: int = 16) -> str:
     """mm as inches in the given fraction, as a tape reads.
 

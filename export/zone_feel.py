@@ -1,11 +1,11 @@
-"""Pressure said as a hand feels it: firm, even, light, daylight (PRACTICE §2). Limits are our judgement [J]."""
+"""Pressure said as a hand feels it: firm, even, light, daylight (PRACTICE §2), by the limits of the hand table."""
 
 import numpy as np
 
 from shimwright.optimize.answer import Contact
 from shimwright.optimize.case import ZONES
+from shimwright.optimize.limits import limits
 
-FIRM, LIGHT = 1.35, 0.65  # zone's mean over the mean of both panels [J]
 DAYLIGHT_SHARE = 0.5  # of the zone's area without touch [J]
 TOUCHING_KPA = 0.1
 
@@ -21,11 +21,14 @@ def zone_feels(contact: Contact, case: str = "mounted") -> dict[str, str]:
         here = (third == ("front", "middle", "rear").index(part)) & (contact.side == (1 if hand == "left" else -1))
         if not here.any() or not np.isfinite(mean):
             continue
-        share = float((pressure[here] * area[here]).sum() / area[here].sum()) / max(mean, 1e-9)
+        local = float((pressure[here] * area[here]).sum() / area[here].sum()) 
         free = float(area[here][pressure[here] < TOUCHING_KPA].sum() / area[here].sum())
-        feels[zone] = "daylight" if free > DAYLIGHT_SHARE else _feel(share)
+        feels[zone] = "daylight" if free > DAYLIGHT_SHARE else _feel(local, mean)
     return feels
 
 
-def _feel(share: float) -> str:
-    return "firm" if share > FIRM else "light" if share < LIGHT else "even"
+def _feel(local_kpa: float, mean_kpa: float) -> str:
+    hands = limits().hands
+    if local_kpa > hands.firm_over_mean * mean_kpa:
+        return "firm"
+    return "light" if local_kpa < hands.light_kpa else "even"

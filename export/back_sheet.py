@@ -1,0 +1,111 @@
+"""sheet.pdf of `measure`: the scan check first, then the back in pictures and figures."""
+
+import math
+from pathlib import Path
+
+from shimwright.export import words
+from shimwright.export.back_words import build_table, landmarks_table, stations_table
+from shimwright.export.cross_section import bare_section
+from shimwright.export.owners_words import scan_sources
+from shimwright.export.picture import for_paper
+from shimwright.export.side_view import back_from_side
+from shimwright.export.typesetting import PAPERS, set_pdf
+from shimwright.export.view_from_above import back_from_above
+from shimwright.scan.back import Back
+
+SECTIONS_MM = (0.0, -100.0, -200.0, -300.0, -400.0, -500.0)
+
+
+def write_back_sheet(back: Back, folder: Path) -> None:
+    """Write sheet.pdf into folder."""
+    (folder / "sheet.pdf").write_bytes(back_sheet_pdf(back))
+
+
+def back_sheet_pdf(back: Back, print_units: str = "mm") -> bytes:
+    horse = back.source.horse or Path(back.source.file).stem
+    sections = [
+        {"name": words.behind_withers(x), "picture": for_paper(bare_section(back, x, 58.0, 27.0))}
+        for x in SECTIONS_MM
+        if back.surface.x_mm[0] <= x <= back.surface.x_mm[-1]
+    ]
+    data = {
+        "title": f"{horse}: the back as measured",
+        "paper": PAPERS[print_units],
+        "horse": horse,
+        "who": " · ".join(part for part in (back.source.file, words.day(back.source.date)) if part),
+        "check": check_sentence(back),
+        "messages": messages(back),
+        "quality": quality_rows(back),
+        "above": for_paper(back_from_above(back, 96.0, 120.0)),
+        "side": for_paper(back_from_side(back, 120.0, 36.0)),
+        "sections": sections,
+        "words": [[word.word, figure_of(word.figure, word.value), f"from {word.limit:g}"] for word in back.build.words],
+        "build": build_table(back, print_units),
+        "stations": stations_table(back),
+        "landmarks": landmarks_table(back, print_units),
+        "sources": scan_sources(back),
+        "cautions": list(standing_cautions()),
+    }
+    return set_pdf("back.typ", data, back.source.date)
+
+
+def check_sentence(back: Back) -> str:
+    """One word and what it is good for."""
+    return {
+        "good": "Good: the scan can be trusted for choosing.",
+        "usable": "Usable: mind what stands below.",
+        "rescan": "Rescan: this scan should not decide anything.",
+    }.get(back.quality.verdict, back.quality.verdict)
+
+
+def messages(back: Back) -> list[list[str]]:
+    """Number in the picture (or a dash) and the line of the scan check."""
+    rows, number = [], 0
+    for message in back.quality.messages:
+        number += message.place_mm is not None
+        text = message.text[:1].upper() + message.text[1:]
+        rows.append([str(number) if message.place_mm is not None else "–", text.rstrip(".") + "."])
+    return rows
+
+
+def quality_rows(back: Back) -> list[list[str]]:
+    """Figures of the scan check."""
+    q = back.quality
+    seen = f"{100 * q.seen_under_saddle:.0f} %" if math.isfinite(q.seen_under_saddle) else "not known"
+    scale = (
+        f"told {q.scale_told_mm:.0f} mm, measured {q.scale_measured_mm:.1f} mm"
+        if math.isfinite(q.scale_told_mm) and math.isfinite(q.scale_measured_mm)
+        else words.NOT_TOLD
+    )
+    double = f"{q.double_surface_mm:.0f} mm apart" if math.isfinite(q.double_surface_mm) else "none seen"
+    frame = back.frame
+    return [
+        ["Points", f"{q.points:,}".replace(",", " ")],
+        ["Spacing, noise", f"{q.spacing_mm:.1f} mm, {q.noise_mm:.1f} mm"],
+        ["Seen under the saddle", seen],
+        ["Two surfaces", double],
+        ["Scale check", scale],
+        ["Unit", frame.unit_source],
+        ["Up", frame.up_source if frame.gravity else "from the shape: tilt against gravity is not known"],
+        ["Head", frame.head_source],
+    ]
+
+
+def figure_of(figure: str, value: float) -> str:
+    """`dip_mm`, 38.4 → `38 mm`: the unit from the figure's name; a figure already in words stays."""
+    name, _, unit = figure.rpartition("_")
+    if unit in ("mm", "deg", "cm2") and name:
+        sign, least = {"mm": ("mm", 1.0), "deg": ("°", 0.1), "cm2": ("cm²", 1.0)}[unit]
+        return f"{words.place(name)} {words.plain(value, sign, least)}"
+    return words.place(figure)
+
+
+def standing_cautions() -> tuple[str, ...]:
+    """Cautions that hold for a scan by itself."""
+    return (
+        "A workshop aid, not a diagnosis and no substitute for a qualified fitter or a vet.",
+        "Heat, swelling, broken skin, flinching or lameness: stop and call a vet.",
+        "Scan with a handler at the head on the same side, nobody behind, no bright projector at the eyes; stop if it worries.",
+        "The back lifts and widens in work and hollows under weight: standing is a guide.",
+        "Not for a horse in treatment unless vet or therapist says so.",
+    )

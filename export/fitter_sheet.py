@@ -1,0 +1,102 @@
+"""fitter.pdf: sections with figures, pressures with the published lines, second opinion, rivals, limits, inputs, cut table."""
+
+from pathlib import Path
+
+from shimwright.export import fitters_words as fitters
+from shimwright.export.back_words import build_table, landmarks_table, stations_table
+from shimwright.export.cross_section import cross_section
+from shimwright.export.owners_words import names, scan_sources
+from shimwright.export.picture import for_paper
+from shimwright.export.pressure_map import legend, levels_kpa, pressure_map
+from shimwright.export.typesetting import PAPERS, set_pdf
+from shimwright.export.view_from_above import view_from_above
+from shimwright.export.words import behind_withers, how_sure
+from shimwright.optimize.answer import CaseResult, Contact, Fit
+
+SECTION_MM, MAP_MM = (88.0, 38.0), (52.0, 96.0)
+
+
+def write_fitter(fit: Fit, folder: Path) -> None:
+    """Write fitter.pdf into folder."""
+    (folder / "fitter.pdf").write_bytes(fitter_pdf(fit))
+
+
+def fitter_pdf(fit: Fit) -> bytes:
+    return set_pdf("fitter.typ", {**_words(fit), **_pictures(fit)}, fit.case.today.date)
+
+
+def section_places(fit: Fit) -> list[tuple[str, float]]:
+    """Named sections under the saddle: (name, x): arch section, lowest point, last rib (or the panel's end)."""
+    x = fit.as_found.nodes_mm[:, 0]
+    front, rear = float(x.max()), float(x.min())
+    low = fit.back.landmark("low")
+    rib = fit.back.landmark("last_rib_left") or fit.back.landmark("last_rib_right")
+    middle = float(low.position_mm[0]) if low is not None else (front + rear) / 2
+    last = float(rib.position_mm[0]) if rib is not None else rear + 20.0
+    places = [
+        ("arch section", front - min(50.0, fit.saddle.arch_length_mm / 2)),
+        ("lowest point" if low is not None else "middle of the panels", min(max(middle, rear + 60), front - 60)),
+        ("last rib" if rear < last < front else "rear of the panels", min(max(last, rear + 15), front - 15)),
+    ]
+    return [(f"{name}, {behind_withers(at)}", at) for name, at in places]
+
+
+def zone_figures(result: CaseResult) -> dict[str, str]:
+    """Zone → mean and peak, kPa, for the map."""
+    return {name: f"{zone.mean_kpa:.0f}\n{zone.peak_kpa:.0f}" for name, zone in result.zones.items()}
+
+
+def _named(fit: Fit) -> list[tuple[str, Contact]]:
+    pairs = (("as found", fit.as_found), ("with the set-up", fit.with_setup))
+    return [(name, contact) for name, contact in pairs if contact is not None]
+
+
+def _words(fit: Fit) -> dict[str, object]:
+    units = fit.case.print_units
+    return {
+        **names(fit),
+        "paper": PAPERS[units],
+        "sentence": fit.sentence,
+        "sure": how_sure(fit.confidence),
+        "setups": fitters.setups_table(fit),
+        "cases": fitters.cases_table(fit),
+        "zones": [{"case": case, "rows": fitters.zones_table(fit, case)} for case in ("mounted", "trot")],
+        "line_words": fitters.published_lines()["words"],
+        "arch": fitters.arch_rows(fit),
+        "clearance": fitters.clearance_table(fit),
+        "second": fitters.second_opinion_rows(fit),
+        "search": fitters.search_rows(fit) + fitters.sure_rows(fit),
+        "limits": fitters.limits_rows(fit),
+        "findings": fitters.findings_rows(fit),
+        "flocking": fitters.flocking_rows(fit),
+        "stations": stations_table(fit.back),
+        "landmarks": landmarks_table(fit.back, units),
+        "build": build_table(fit.back, units),
+        "inputs": fitters.inputs_rows(fit),
+        "sources": scan_sources(fit.back),
+        "cut": fitters.cut_rows(fit),
+        "cautions": list(fit.cautions),
+    }
+
+
+def _pictures(fit: Fit) -> dict[str, object]:
+    levels = levels_kpa(fit, "mounted")
+    maps = [
+        {"name": name, "picture": for_paper(pressure_map(c, c.cases["mounted"], levels, MAP_MM, zone_figures(c.cases["mounted"])))}
+        for name, c in _named(fit)
+    ]
+    sections = [
+        {
+            "name": name,
+            "pictures": [
+                {"name": who, "picture": for_paper(cross_section(fit, c, "mounted", x, SECTION_MM))} for who, c in _named(fit)
+            ],
+        }
+        for name, x in section_places(fit)
+    ]
+    return {
+        "maps": maps,
+        "sections": sections,
+        "legend": for_paper(legend(levels, 120.0, "0", "kPa", numbers=True)),
+        "above": for_paper(view_from_above(fit, 66.0, 96.0)),
+    }

@@ -1,0 +1,257 @@
+"""Every table of the fitter's pages, once, for paper and screen: figures with their errors, lines with their worth."""
+
+import math
+import tomllib
+from functools import cache
+from importlib.resources import files
+from typing import Any
+
+from shimwright.export import words
+from shimwright.optimize.answer import CaseResult, Contact, Fit, Zone
+from shimwright.optimize.case import ZONES
+from shimwright.optimize.limits import limits
+from shimwright.optimize.saddle import Saddle
+from shimwright.optimize.setup import Setup
+from shimwright.scan.back import Back
+
+Row = list[str]
+CASES = ("saddle_only", "girthed", "mounted", "walk", "trot", "canter")
+
+
+@cache
+def published_lines() -> dict[str, Any]:
+    """published_lines.toml as it stands."""
+    return tomllib.loads((files("shimwright.export") / "published_lines.toml").read_text(encoding="utf-8"))
+
+
+def setups_table(fit: Fit) -> list[Row]:
+    """Which · arch · insert · pockets · tilt · roll · bridged · mean · peak, mounted: as found, chosen, level, tries, rivals."""
+    named: list[tuple[str, Setup, Contact | None]] = [("as found", fit.as_found.setup, fit.as_found)]
+    if fit.setup is not None:
+        named.append(("chosen", fit.setup, fit.with_setup))
+    if fit.level_setup is not None:
+        named.append(("most level", fit.level_setup, _contact_of(fit, fit.level_setup)))
+    named += [(f"try: {rival.why}", rival.setup, rival.contact) for rival in fit.tries]
+    named += [(f"rival: {rival.why}", rival.setup, rival.contact) for rival in fit.runners_up]
+    return [_setup_row(fit, name, setup, contact) for name, setup, contact in named]
+
+
+def zones_table(fit: Fit, case: str) -> list[Row]:
+    """Zone · mean and peak before → after · line · mean gap before → after."""
+    before, after = fit.as_found.cases.get(case), _case(fit.with_setup, case)
+    if before is None:
+        return []
+    rows = []
+    for zone in ZONES:
+        a, b = before.zones.get(zone), after.zones.get(zone) if after else None
+        rows.append(
+            [
+                words.place(zone),
+                _arrow(_kpa(a, "mean_kpa"), _kpa(b, "mean_kpa"), after is not None),
+                _line(case, "mean_kpa", zone),
+                _arrow(_kpa(a, "peak_kpa"), _kpa(b, "peak_kpa"), after is not None),
+                _line(case, "peak_kpa", zone),
+                _arrow(_gap(a), _gap(b), after is not None),
+            ]
+        )
+    return rows
+
+
+def cases_table(fit: Fit) -> list[Row]:
+    """Case · load · tilt ° · to the side ° · left share % · bridged % · contact cm² · mean · peak kPa, before → after."""
+    rows = []
+    for name in CASES:
+        before, after = fit.as_found.cases.get(name), _case(fit.with_setup, name)
+        if before is None:
+            continue
+        pair = [before] if after is None else [before, after]
+        columns = zip(*([_bare(text) for text in _case_figures(result)] for result in pair), strict=True)
+        load, *rest = [" → ".join(figures) for figures in columns]
+        rows.append([words.place(name), load.split(" → ")[-1], *rest])
+    return rows
+
+
+def clearance_table(fit: Fit) -> list[Row]:
+    """Place · before → after, mm, mounted, pad in."""
+    before, after = fit.as_found.cases["mounted"], _case(fit.with_setup, "mounted")
+    rows = []
+    for key, name in (
+        ("withers_above", "above the withers"),
+        ("withers_left", "left of the withers"),
+        ("withers_right", "right of the withers"),
+        ("channel", "channel beside the spine"),
+    ):
+        a = words.mm(before.clearance_mm.get(key, math.nan))
+        b = words.mm(after.clearance_mm.get(key, math.nan)) if after else ""
+        rows.append([name, _arrow(a, b, after is not None)])
+    return rows
+
+
+def second_opinion_rows(fit: Fit) -> list[Row]:
+    """Springs beside coupled layers, and what the difference forbids."""
+    opinion = fit.second_opinion
+    if opinion is None:
+        return [["not made", ""]]
+    low, high = sorted((opinion.peak_kpa, opinion.peak_nu030_kpa))
+    rows = [
+        ["Peak, springs (the answer)", words.plain(opinion.peak_springs_kpa, "kPa")],
+        ["Peak, coupled elastic layers", f"{words.plain(opinion.peak_kpa, 'kPa')} ({low:.0f}–{high:.0f} over tissue's ν)"],
+        ["Mean, coupled elastic layers", words.plain(opinion.mean_kpa, "kPa")],
+        ["They differ by", words.plain(100 * opinion.difference, "% of the peak")],
+    ]
+    rows += [[f"Peak, coupled: {words.place(name)}", words.plain(v, "kPa")] for name, v in opinion.rivals.items()]
+    return rows
+
+
+def search_rows(fit: Fit) -> list[Row]:
+    """How many set-ups the stock allows and what each limit cut."""
+    report = fit.search
+    if report is None:
+        return [["not made", ""]]
+    proof = "every one solved or ruled out by a proven margin" if report.exact else "the margin was measured, not proven"
+    rows = [["Set-ups the stock allows", _count(report.setups)], ["Within all limits", _count(report.feasible)]]
+    rows += [[f"Cut by {words.place(name)}", _count(count)] for name, count in report.refused_by.items()]
+    return [*rows, ["Proof", proof]]
+
+
+def limits_rows(fit: Fit) -> list[Row]:
+    """Hard limits that the chosen set-up and the one as found break."""
+    pairs = [("as found", fit.as_found)] + ([("chosen", fit.with_setup)] if fit.with_setup else [])
+    return [
+        [name, ", ".join(words.place(limit) for limit in contact.refused_by) or "all limits met"] for name, contact in pairs
+    ]
+
+
+def arch_rows(fit: Fit) -> list[Row]:
+    """The arch against the back, girthed."""
+    judged = fit.arch
+    left, right = judged.difference_deg
+    wide = judged.width_difference_mm
+    return [
+        ["Arch", judged.arch or "as built, not changeable"],
+        ["Judgement", judged.words],
+        ["Legs against the back, left / right", f"{words.plain(left, '°', 0.1)} / {words.plain(right, '°', 0.1)}"],
+        ["Width against the back, left / right", f"{words.mm(wide[0])} / {words.mm(wide[1])}"],
+    ]
+
+
+def findings_rows(fit: Fit) -> list[Row]:
+    """Letter · what · figure · what helps."""
+    letters = "ABC" + " " * max(0, len(fit.findings) - 3)
+    return [
+        [letter.strip(), finding.words, words.with_error(finding.value, finding.sd, finding.unit, _least(finding.unit)), finding.helps]
+        for letter, finding in zip(letters, fit.findings, strict=False)
+    ]
+
+
+def flocking_rows(fit: Fit) -> list[Row]:
+    """Zone · mm of wool to add (or take), for a wool-filled panel."""
+    return [[words.place(zone), f"{'+' if mm > 0 else ''}{words.mm(mm)}"] for zone, mm in fit.flocking_mm.items()]
+
+
+def sure_rows(fit: Fit) -> list[Row]:
+    """How often the choice stood when the inputs were varied."""
+    if fit.confidence is None:
+        return [["Re-runs", "none"]]
+    c = fit.confidence
+    share = f"{c.share * c.draws:.0f} of {c.draws}" if math.isfinite(c.share) else "not known"
+    told = "told apart from the next best" if c.told_apart else "not told apart from the next best"
+    return [["Best or level with the best", f"{share} re-runs: {told}"], ["Most sensitive to", c.sensitive_to or "nothing in particular"]]
+
+
+def inputs_rows(fit: Fit) -> list[Row]:
+    """What went in, and where each came from."""
+    case, back, saddle = fit.case, fit.back, fit.saddle
+    horse = case.horse
+    frame = back.frame
+    height = f"{horse.height_mm:.0f} mm" if horse.height_mm else words.NOT_TOLD
+    weight = f"{horse.weight_kg:.0f} kg" if horse.weight_kg else words.NOT_TOLD
+    return [
+        ["Scan", f"{back.source.file}, sha256 {back.source.sha256[:12]}…, {words.day(back.source.date) or 'date not told'}"],
+        ["Unit, up, head", f"{frame.unit_source}, {frame.up_source}, {frame.head_source}"],
+        ["Scan check", f"{back.quality.verdict}; noise {back.quality.noise_mm:.1f} mm; {_seen(back)}"],
+        ["Horse", f"height {height}, weight {weight}, age {words.told(horse.age_years)}, work {words.told(horse.work)}"],
+        ["Rider", f"{case.rider.weight_kg:.0f} kg ({'told' if case.rider.weight_told else 'assumed'}), leans {case.rider.lean}"],
+        ["Aim", f"{case.aim.aim}, room in the middle {case.aim.middle_room_mm:.0f} mm"],
+        ["Saddle", _saddle(saddle, case.print_units)],
+        ["Pad", f"{fit.pad.name}: shell {fit.pad.shell_mm:g} mm, {len(fit.pad.pockets)} pockets"],
+        ["Sits", f"arch's front edge {words.behind_withers(fit.placement.front_x_mm)} ± {fit.placement.sd_mm:.0f} mm ({fit.placement.source})"],
+        ["Back's give", "5 kPa per mm, 2–20 in the re-runs: no published figure for the horse, low confidence"],
+    ]  # fmt: skip
+
+
+def _setup_row(fit: Fit, name: str, setup: Setup, contact: Contact | None) -> Row:
+    filled = [f"{words.place(key)} {words.stack(stack, 'mm')}" for key, stack in setup.stacks.items() if stack]
+    result = _case(contact, "mounted")
+    figures = ["", "", "", "", ""] if result is None else _case_figures(result)[1:3] + _case_figures(result)[4:5] + _case_figures(result)[6:]
+    return [name, setup.arch or "as built", setup.insert or "none", ", ".join(filled) or "none", *figures]
+
+
+def _case_figures(r: CaseResult) -> Row:
+    return [
+        words.plain(r.vertical_n, "N"),
+        words.plain(r.pitch_deg, "°", 0.1),
+        words.plain(r.roll_deg, "°", 0.1),
+        words.plain(100 * r.left_share, "%"),
+        words.plain(100 * r.bridged_share, "%"),
+        words.plain(r.contact_area_cm2, "cm²", 10.0),
+        words.plain(r.mean_kpa, "kPa", 0.1 if r.mean_kpa < 10 else 1.0),
+        words.plain(r.peak_kpa, "kPa"),
+    ]
+
+
+def _bare(figure: str) -> str:
+    """A figure without its unit, for tables whose head names it."""
+    return figure.removesuffix("°").rsplit(" ", 1)[0] if figure != "not known" else "–"
+
+
+def _contact_of(fit: Fit, setup: Setup) -> Contact | None:
+    return next((rival.contact for rival in (*fit.tries, *fit.runners_up) if rival.setup == setup), None)
+
+
+def _case(contact: Contact | None, name: str) -> CaseResult | None:
+    return None if contact is None else contact.cases.get(name)
+
+
+def _arrow(before: str, after: str, both: bool) -> str:
+    return f"{before} → {after}" if both else before
+
+
+def _kpa(zone: Zone | None, key: str) -> str:
+    value = math.nan if zone is None else float(getattr(zone, key))
+    return f"{value:.0f}" if math.isfinite(value) else "not known"
+
+
+def _gap(zone: Zone | None) -> str:
+    return "not known" if zone is None or not math.isfinite(zone.mean_gap_mm) else f"{zone.mean_gap_mm:.0f}"
+
+
+def _line(case: str, key: str, zone: str) -> str:
+    if case == "mounted":
+        return f"{getattr(limits().pressure, key):g}"
+    line = published_lines().get(case, {}).get(key, {}).get(zone.split("_")[0])
+    return "–" if line is None else f"{line:g}"
+
+
+def _least(unit: str) -> float:
+    return 0.1 if unit == "°" else 1.0
+
+
+def _count(value: int) -> str:
+    return f"{value:,}".replace(",", " ")
+
+
+def _seen(back: Back) -> str:
+    share = back.quality.seen_under_saddle
+    return f"{100 * share:.0f} % seen under the saddle" if math.isfinite(share) else "share seen not known"
+
+
+def _saddle(saddle: Saddle, units: str) -> str:
+    filling = f"{saddle.filling.material} {saddle.filling.depth_mm:g} mm" if saddle.filling else "no filling"
+    seat = "seat's lowest point told" if saddle.seat_x_mm is not None else "seat's lowest point assumed at the panels' middle"
+    return f"{saddle.name}: {saddle.style}, {saddle.tree} tree, panels {words.length(saddle.length_mm, units)}, {filling}, {saddle.mass_kg:g} kg; {seat}"
+
+
+def cut_rows(fit: Fit) -> list[Row]:
+    """The cut list as a printed table: head first; empty without pieces."""
+    return []
