@@ -11,7 +11,7 @@ from shimwright.export.html_sheet import write_html
 from shimwright.export.results import whole_results
 from shimwright.export.tack_card import write_tack_card
 from shimwright.export.templates import write_templates
-from shimwright.measure import Errand, measure, write_json
+from shimwright.measure import Errand, measure, measure_traced, write_json
 from shimwright.optimize.answer import Fit
 from shimwright.optimize.fit import fit
 from shimwright.outputs import folders
@@ -25,8 +25,11 @@ GOOD = ("no shim needed", "good contact with this set-up")
 
 def back_of(case: CaseFile, say: Say) -> Back:
     """The back that a case refers to."""
-    assert case.scan is not None
-    return measure(case.scan, case.told, say, Errand(case.case.today.date, case.case.horse.name))
+    errand = Errand(case.case.today.date, case.case.horse.name)
+    if case.scan is None:
+        assert case.traced is not None  # read_case lets exactly one be a path
+        return measure_traced(case.traced, say, errand)
+    return measure(case.scan, case.told, say, errand)
 
 
 def fit_case(case: CaseFile, back: Back, say: Say) -> Fit:
@@ -38,7 +41,7 @@ def write_fit(answer: Fit, folder: Path, workshop: str) -> None:
     """Everything a fit gives, into an existing folder."""
     write_json(folder / "fit.json", fit_to_json(answer))
     write_cutlist(answer, folder / "cutlist.csv")
-    write_templates(answer, folder)
+    write_templates(answer, folder, workshop)
     write_client(answer, folder)
     write_fitter(answer, folder)
     write_html(answer, folder)
@@ -52,6 +55,7 @@ def exit_code(answer: Fit) -> int:
 
 def fit_all(cases: tuple[Path, ...], out: Path | None, workshop: str, *, anyway: bool, as_json: bool) -> int:
     """Fit and write each case; the exit code."""
+    cases = tuple(dict.fromkeys(cases))
     places = dict(zip(cases, folders(cases, out), strict=True))
 
     def work(path: Path) -> Outcome:

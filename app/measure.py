@@ -16,9 +16,11 @@ from shimwright.scan.read import read
 from shimwright.scan.refusal import WrongUse
 from shimwright.scan.survey import survey
 from shimwright.scan.told import Told
+from shimwright.scan.traced import back_from_tracing
 from shimwright.summary import back_words
 from shimwright.told_options import told_words
 from shimwright.told_results import Outcome, tell_each, write_line
+from shimwright.traced_file import read_traced
 
 RESCAN_EXIT = 1
 
@@ -40,6 +42,15 @@ def measure(path: Path, told: Told, say: Say, errand: Errand | None = None) -> B
     return survey(raw, told, source, say)
 
 
+def measure_traced(path: Path, say: Say, errand: Errand | None = None) -> Back:
+    """The back of hand-traced sections. Raises WrongUse or InputRefused."""
+    errand = errand or Errand()
+    say("reading the tracing")
+    tracing, sha256 = read_traced(path)
+    told = {"traced": True, "level": tracing.level, **{f"{place}_mm": mm for place, mm in tracing.told_mm.items()}}
+    return back_from_tracing(tracing, Source(path.name, sha256, errand.date, errand.horse, told))
+
+
 def write_back(back: Back, folder: Path) -> None:
     """back.json, the sheet and the templates into an existing folder."""
     write_json(folder / "back.json", back_to_json(back))
@@ -55,16 +66,17 @@ def measure_all(
     scans: tuple[Path, ...], traced: Path | None, told: Told, out: Path | None, *, repeat: bool, as_json: bool
 ) -> int:
     """Measure and write each scan; the exit code."""
-    if not scans:
-        raise WrongUse("no scan named; say: shimwright measure SCAN")
+    inputs = tuple(dict.fromkeys((*scans, *([traced] if traced else []))))
+    if not inputs:
+        raise WrongUse("no scan named; say: shimwright measure SCAN, or --traced FILE")
     if repeat and len(scans) < 2:
         raise WrongUse("--repeat compares several scans of one stance, and one was named; name two or more")
-    places = dict(zip(scans, folders(scans, out), strict=True))
+    places = dict(zip(inputs, folders(inputs, out), strict=True))
     backs: list[Back] = []
 
     def work(path: Path) -> Outcome:
         with progress(path.name) as say:
-            back = measure(path, told, say)
+            back = measure_traced(path, say) if path == traced else measure(path, told, say)
             say("writing")
             with whole_results(places[path]) as results:
                 write_back(back, results)

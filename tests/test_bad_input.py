@@ -1,0 +1,133 @@
+"""Wrong input through the command itself: one line that says what, why and what to do, the right exit code, no output."""
+
+import re
+from pathlib import Path
+
+import numpy as np
+import pytest
+from yard_files import CASE, PAD, SADDLE, written
+
+from shimwright import cli
+
+BAD_SCANS = Path(__file__).parents[2] / "shared" / "bad-scans"
+TOLD = ["--unit", "m", "--up", "+z", "--head", "+x"]
+
+
+def ply(path, points):
+    """An ASCII PLY cloud; nan is written as it stands."""
+    head = f"ply\nformat ascii 1.0\nelement vertex {len(points)}\n" + "".join(
+        f"property float {axis}\n" for axis in "xyz"
+    )
+    rows = "\n".join(" ".join(f"{value:.6g}" for value in point) for point in points)
+    path.write_text(f"{head}end_header\n{rows}\n", encoding="utf-8")
+    return path
+
+
+def sphere(rng, n=20_000):
+    v = rng.normal(size=(n, 3))
+    return 0.5 * v / np.linalg.norm(v, axis=1, keepdims=True)
+
+
+def plane(rng, n=20_000):
+    return np.column_stack([rng.uniform(-0.8, 0.8, (n, 2)), rng.normal(0, 0.001, n)])
+
+
+def nan_points(rng):
+    points = sphere(rng)
+    points[17] = np.nan
+    return points
+
+
+def told_once(capsys, out):
+    """The only line on stderr; nothing on stdout, no output left."""
+    told = capsys.readouterr()
+    lines = told.err.splitlines()
+    assert len(lines) == 1, lines
+    assert lines[0].startswith("shimwright: ")
+    assert len(lines[0]) < 500
+    assert told.out == ""
+    assert not out.exists()
+    return lines[0]
+
+
+CLOUDS = {
+    "NaN": (nan_points, "NaN"),
+    "three points": (lambda rng: sphere(rng, 3), "3 points"),
+    "a sphere": (sphere, ""),
+    "a plane": (plane, ""),
+    "far too large": (lambda rng: 1e30 * sphere(rng), "1e"),
+    "one place": (lambda rng: np.ones((20_000, 3)), "one place"),
+}
+
+
+@pytest.mark.parametrize("name", CLOUDS)
+@pytest.mark.parametrize("told", [TOLD, []], ids=["told", "untold"])
+def test_what_is_no_back(name, told, tmp_path, capsys):
+    cloud, words = CLOUDS[name]
+    scan = ply(tmp_path / "scan.ply", cloud(np.random.default_rng(3)))
+    out = tmp_path / "out"
+    assert cli.run(["measure", str(scan), *told, "--out", str(out)]) == 3
+    assert words in told_once(capsys, out)
+
+
+@pytest.mark.parametrize(
+    ("name", "content", "code", "words"),
+    [
+        ("missing.ply", None, 2, "no such file"),
+        ("empty.ply", b"", 3, "empty"),
+        ("text.ply", b"Dear fitter, the scan is in the other mail.\n", 3, "not a PLY"),
+        ("cut.ply", b"ply\nformat binary_little_endian 1.0\nelement vertex 5000\nproperty float x\n", 3, "cut.ply"),
+        ("scan.docx", b"PK\x03\x04", 3, "not known"),
+        ("page.obj", b"<html><body>not found</body></html>\n" * 30, 3, "page.obj"),
+    ],
+)
+def test_files_that_are_no_scan(name, content, code, words, tmp_path, capsys):
+    if content is not None:
+        (tmp_path / name).write_bytes(content)
+    out = tmp_path / "out"
+    assert cli.run(["measure", str(tmp_path / name), *TOLD, "--out", str(out)]) == code
+    assert words in told_once(capsys, out)
+
+
+@pytest.mark.parametrize(
+    ("file", "old", "new", "words"),
+    [
+        ("case", 'saddle = "saddle.toml"', 'sadle = "saddle.toml"', 'did you mean "saddle"'),
+        ("case", 'unit = "m"', 'unit = "furlong"', "furlong"),
+        ("case", 'weight = "165 lb"', "weight = 900", "rider"),
+        ("pad", "thicknesses_mm = [6, 3]", "thicknesses_mm = [6, -3]", "-3"),
+        ("pad", 'material = "felt"\nthicknesses', 'material = "gravel"\nthicknesses', "gravel"),
+        ("pad", "from_middle_mm = 40", "from_middle_mm = 400", "lies under the panel"),
+        ("pad", PAD[PAD.index("[[shim]]") :], "", "no [[shim]]"),
+        ("saddle", "rocker_mm = 25", "rocker_mm = 25\nstiffness_nm2 = 0", "stiffness"),
+        ("saddle", "seat_x_mm = 235", "seat_x_mm = 900", "outside the panels"),
+    ],
+)
+def test_files_of_the_fitter(file, old, new, words, tmp_path, capsys):
+    texts = {"saddle": SADDLE, "pad": PAD, "case": CASE}
+    assert old in texts[file]
+    texts[file] = texts[file].replace(old, new, 1)
+    case, out = written(tmp_path, **texts), tmp_path / "out"
+    code = cli.run(["fit", str(case), "--out", str(out)])
+    assert code == 2
+    told = capsys.readouterr()
+    lines = told.err.splitlines()
+    assert words in told.err
+    assert lines[0].startswith("shimwright: ")
+    assert not out.exists()
+
+
+def _bad_scans():
+    if not BAD_SCANS.is_dir():
+        reason = pytest.mark.skip(reason="the collection of damaged scans is not beside this checkout")
+        return [pytest.param(Path("none"), marks=reason)]
+    return [pytest.param(path, id=path.name) for path in sorted(BAD_SCANS.iterdir()) if path.suffix != ".md"]
+
+
+@pytest.mark.parametrize("path", _bad_scans())
+def test_damaged_scans_of_public_suites(path, tmp_path, capsys):
+    """None of them is a back, so each is refused: by what is wrong with the file, or by what it shows."""
+    out = tmp_path / "out"
+    assert cli.run(["measure", str(path), *TOLD, "--out", str(out)]) == 3
+    line = told_once(capsys, out)
+    assert re.search(r"[a-z]", line)

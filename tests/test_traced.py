@@ -1,0 +1,99 @@
+"""Hand-traced sections: what was traced from a known formula comes back; what is no back is refused."""
+
+import numpy as np
+import pytest
+
+from shimwright.cli import run
+from shimwright.measure import measure_traced
+from shimwright.progress import silent
+from shimwright.scan.refusal import InputRefused, WrongUse
+from shimwright.traced_file import read_traced
+
+SPLAY_MM = 900.0  # z falls by y² / SPLAY: its own half-width d mm down is √(SPLAY · d), exactly
+STATIONS_MM = (20, 100, 200, 300, 400, 500)
+
+
+def spine(behind):
+    """Withers at 0 as a peak, low at 350, croup at 760 mm."""
+    behind = np.asarray(behind, float)
+    return (
+        -45.0 * np.exp(-(((behind - 350.0) / 180.0) ** 2))
+        + 8.0 * np.exp(-((behind / 70.0) ** 2))
+        - np.where(behind > 760, 0.002 * (behind - 760) ** 2, 0.0)
+        - np.where(behind < 0, 0.002 * behind**2, 0.0)
+    )
+
+
+def traced_toml(rng=None, sections=STATIONS_MM):
+    """The file a person would write after tracing that back, pencil error by `rng`."""
+    profile = [[float(b), float(np.round(spine(b) - spine(0), 1))] for b in range(-100, 901, 50)]
+    lines = [f"profile_mm = {profile}"]
+    for behind in sections:
+        y = np.arange(-180.0, 181.0, 15.0)
+        z = -(y**2) / SPLAY_MM + (0.0 if rng is None else rng.normal(0.0, 1.0, y.size))
+        points = [[float(a), float(b)] for a, b in zip(y, np.round(z, 2), strict=True)]
+        lines.append(f"[[section]]\nbehind_withers_mm = {behind}\npoints_mm = {points}")
+    return "\n".join(lines)
+
+
+@pytest.fixture
+def traced(tmp_path):
+    def back(text):
+        (tmp_path / "traced.toml").write_text(text, encoding="utf-8")
+        return measure_traced(tmp_path / "traced.toml", silent)
+
+    return back
+
+
+def test_a_parabola_comes_back(traced):
+    """Half-widths of z = −y²/S are √(S·d) in closed form; both sides alike."""
+    back = traced(traced_toml())
+    rows = [2, 4, 6, 8]
+    for column, depth in enumerate((30.0, 50.0)):
+        expected = np.sqrt(SPLAY_MM * depth)
+        np.testing.assert_allclose(back.stations.half_width_mm[rows, column], expected, atol=1.0)
+    np.testing.assert_allclose(back.stations.slope_deg[rows, 0], back.stations.slope_deg[rows, 1], atol=0.1)
+
+
+def test_pencil_error_stays_within_the_sd_that_is_told(traced):
+    rng = np.random.default_rng(7)
+    back = traced(traced_toml(rng))
+    off = back.stations.half_width_mm[2:9, 1] - np.sqrt(SPLAY_MM * 50.0)
+    assert np.nanmean(np.abs(off) < 2 * back.stations.half_width_sd_mm[2:9, 1]) > 0.8
+
+
+def test_nothing_is_known_beyond_the_sections(traced):
+    back = traced(traced_toml())
+    assert np.isnan(back.section(-600.0)).all()
+    assert np.isnan(back.section(-300.0)[0]).all()
+
+
+def test_left_is_left(traced):
+    text = traced_toml().replace("[[section]]", "[[section]]", 1)
+    lower = text.replace("[90.0, -9.0]", "[90.0, -29.0]")
+    assert lower != text
+    back = traced(lower)
+    assert np.nanmean(back.stations.area_difference_cm2[1:10]) > 1.0  # left falls away more
+
+
+@pytest.mark.parametrize(
+    ("change", "error", "words"),
+    [
+        (lambda t: t.replace("behind_withers_mm = 200", "behind_withers_mm = 120"), InputRefused, "mm apart"),
+        (lambda t: t.replace("behind_withers_mm = 500", "behind_withers_mm = 1500"), InputRefused, "apart"),
+        (lambda t: t.replace("behind_withers_mm", "behind_wither_mm", 1), WrongUse, "did you mean"),
+        (lambda t: t.replace("[90.0, -9.0]", "[90.0, nan]", 1), WrongUse, "finite"),
+    ],
+)
+def test_what_is_no_back_is_refused(traced, change, error, words):
+    with pytest.raises(error) as refused:
+        traced(change(traced_toml(sections=STATIONS_MM if "120" not in words else (20, 100, 200))))
+    assert words in refused.value.message
+
+
+def test_few_sections_are_wrong_keys(tmp_path, capsys):
+    (tmp_path / "t.toml").write_text(traced_toml(sections=(20, 100)), encoding="utf-8")
+    assert run(["measure", "--traced", str(tmp_path / "t.toml")]) == 2
+    assert "section" in capsys.readouterr().err
+    with pytest.raises(WrongUse):
+        read_traced(tmp_path / "t.toml")
