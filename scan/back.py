@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from shimwright.scan.raw import FloatArray
 from shimwright.scan.surface import Surface
 
-STATIONS_MM = -50.0 * np.arange(13)
+STATIONS_MM: FloatArray = -50.0 * np.arange(13, dtype=np.float64)
 DEPTHS_MM = (30.0, 50.0, 100.0, 150.0)
 LEFT, RIGHT = 0, 1  # index of a side in every (…, 2) array
 

@@ -52,9 +52,9 @@ def _uphill(named: Mapping[str, Landmark], midline: Midline, frame: Frame) -> tu
         return np.nan, np.nan
     rise = named["withers"].position_mm - named["croup"].position_mm
     length = float(np.hypot(rise[0], rise[1]))
-    sd_ends = [_height_sd(named[name], midline) for name in ("withers", "croup")]
+    sd_rise = np.hypot(_height_sd(named["withers"], midline), _height_sd(named["croup"], midline))
     angle = float(np.degrees(np.arctan2(rise[2], length)))
-    return angle, float(np.hypot(np.degrees(np.hypot(*sd_ends) / length), frame.pitch_sd_deg))
+    return angle, float(np.hypot(np.degrees(sd_rise / length), frame.pitch_sd_deg))
 
 
 def _height_sd(mark: Landmark, midline: Midline) -> float:
@@ -76,9 +76,9 @@ def _dip(named: Mapping[str, Landmark], midline: Midline) -> tuple[float, float,
     below = np.interp(x, [rear[0], front[0]], [rear[2], front[2]]) - z
     k = int(below.argmax())
     share = (x[k] - rear[0]) / (front[0] - rear[0])
-    ends = [share * _height_sd(named["withers"], midline), (1 - share) * _height_sd(named["croup"], midline)]
+    sd_line = np.hypot(share * _height_sd(named["withers"], midline), (1 - share) * _height_sd(named["croup"], midline))
     own = float(np.interp(x[k], midline.x_mm, midline.sd_z_mm))
-    return max(float(below[k]), 0.0), float(np.hypot(np.hypot(*ends), own)), float(x[k])
+    return max(float(below[k]), 0.0), float(np.hypot(sd_line, own)), float(x[k])
 
 
 def _bearing(surface: Surface, midline: Midline) -> tuple[float, float]:

@@ -44,7 +44,7 @@ def fit_surface(points_mm: FloatArray, normals: FloatArray | None, axis: TrunkAx
     return Surface(axis.x_mm, phi_grid(), axis.y_mm, axis.z_mm, radius, np.where(seen, sd, np.nan))
 
 
-@numba.njit(cache=True)  # type: ignore[untyped-decorator]
+@numba.njit(cache=True)
 def _window_median(mean, count, half):  # type: ignore[no-untyped-def]
     """Median of the seen cell means within ± half cells; NaN where none is seen."""
     n_x, n_phi = mean.shape
@@ -150,10 +150,10 @@ _LOOKUP = np.array([[_POWERS[(a + c, b + d)] for c, d in _BASIS] for a, b in _BA
 def _kernel_matrix(n: int, width: float, power: int) -> FloatArray:
     """(n, n) matrix of d^power · exp(−d²/2w²), d = column − row in widths, cut at 3.2 widths."""
     d = np.subtract.outer(np.arange(n), np.arange(n)).T / width
-    return np.where(np.abs(d) <= 3.2, d**power * np.exp(-0.5 * d * d), 0.0)
+    return np.asarray(np.where(np.abs(d) <= 3.2, d**power * np.exp(-0.5 * d * d), 0.0))
 
 
-@numba.njit(cache=True)  # type: ignore[untyped-decorator]
+@numba.njit(cache=True)
 def _solve_moments(moments, right, squared, lookup):  # type: ignore[no-untyped-def]
     """Cholesky of the 6 × 6 normal equations at every node."""
     n_x, n_phi = squared.shape

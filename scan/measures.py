@@ -47,7 +47,7 @@ def measure_stations(surface: Surface, midline: Midline, frame: Frame) -> Statio
     sd_y = np.interp(STATIONS_MM, midline.x_mm, midline.sd_y_mm) if midline.x_mm.size else np.full(13, np.nan)
     sd_z = np.interp(STATIONS_MM, midline.x_mm, midline.sd_z_mm) if midline.x_mm.size else np.full(13, np.nan)
     roll = np.radians(frame.roll_sd_deg)
-    places = [_Place(c, *row, roll) for c, *row in zip(curves, y, z, sd_y, sd_z, strict=True)]
+    places = [_Place(curves[k], y[k], z[k], sd_y[k], sd_z[k], roll) for k in range(STATIONS_MM.size)]
     figures = [_figures(*sides(p.curve, p.y, p.z)) for p in places]
     spread = [_spread(surface, x, p) for x, p in zip(STATIONS_MM, places, strict=True)]
     area, sd_area = np.array([f.area for f in figures]), np.array([s.area for s in spread])
@@ -165,4 +165,4 @@ def _seen_share(left: Side, right: Side) -> float:
 def _even_section(left: Side, right: Side) -> FloatArray:
     """(k, 2) points (y, z) from the midline point, right to left, every 5 mm of arc; NaN rows = gap."""
     ways = [side.at_arc(np.arange(0.0, side.arc_mm[-1] + 1e-9, SECTION_STEP_MM)) for side in (left, right)]
-    return np.vstack([ways[1][:0:-1], ways[0]]) - left.points[0]
+    return np.asarray(np.vstack([ways[1][:0:-1], ways[0]]) - left.points[0])

@@ -134,7 +134,8 @@ def _about_withers(look: _Look) -> tuple[Frame, TrunkAxis]:
     line = frame.to_back(look.frame.to_scan(np.column_stack([midline.x_mm, midline.y_mm, midline.z_mm])))
     rear = -(length if np.isfinite(length) else 1000.0) - BEHIND_CROUP_MM
     inside = (line[:, 0] >= rear) & (line[:, 0] <= FRONT_MM)
-    return frame, trunk_axis(*line[inside].T, length)
+    x, y, z = line[inside].T
+    return frame, trunk_axis(x, y, z, length)
 
 
 def _point(midline: Midline, x: float) -> FloatArray:

@@ -19,7 +19,7 @@ AXIS_DEPTH_MM = 250.0  # times (withers–croup / 800)
 def phi_grid() -> FloatArray:
     """Angles of the grid in radians, 0 = up, + = left, shape (n_phi,)."""
     half = int(PHI_MAX_DEG // PHI_STEP_DEG)
-    return np.radians(PHI_STEP_DEG * np.arange(-half, half + 1))
+    return np.asarray(np.radians(PHI_STEP_DEG * np.arange(-half, half + 1)))
 
 
 @dataclass(frozen=True)
@@ -70,7 +70,7 @@ class Surface:
         i = np.rint((x - self.x_mm[0]) / (self.x_mm[1] - self.x_mm[0]))
         j = np.rint((phi - self.phi[0]) / (self.phi[1] - self.phi[0]))
         inside = np.isfinite(i) & np.isfinite(j) & (i >= 0) & (i < self.x_mm.size) & (j >= 0) & (j < self.phi.size)
-        return inside & self.seen[np.where(inside, i, 0).astype(int), np.where(inside, j, 0).astype(int)]
+        return np.asarray(inside & self.seen[np.where(inside, i, 0).astype(int), np.where(inside, j, 0).astype(int)])
 
     def sd(self, points: FloatArray) -> FloatArray:
         """Standard deviation of the surface along its normal at points (n, 3), mm; NaN where not seen."""
@@ -98,7 +98,7 @@ class Surface:
         x, phi = np.broadcast_arrays(np.asarray(x, float), np.asarray(phi, float))
         sin, cos = np.sin(phi), np.cos(phi)
         gradient = self._gradient(x, phi, self._spline.ev(x, phi), sin, cos)
-        return gradient / np.linalg.norm(gradient, axis=-1, keepdims=True)
+        return np.asarray(gradient / np.linalg.norm(gradient, axis=-1, keepdims=True))
 
     def section(self, x: float) -> FloatArray:
         """Section at x: (n_phi, 2) points (y, z) from right to left, NaN rows where not seen."""

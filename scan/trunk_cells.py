@@ -56,7 +56,7 @@ class Cells:
         return Cells(u[inside], v[inside], r[inside], (axis.x_mm.size, phi.size))
 
 
-@numba.njit(cache=True)  # type: ignore[untyped-decorator]
+@numba.njit(cache=True)
 def _to_cells(points, normals, x0, axis_y, axis_z, phi0):  # type: ignore[no-untyped-def]
     n, n_x = points.shape[0], axis_y.size
     u, v, r = np.empty(n, np.float32), np.empty(n, np.float32), np.empty(n, np.float32)
@@ -73,7 +73,7 @@ def _to_cells(points, normals, x0, axis_y, axis_z, phi0):  # type: ignore[no-unt
     return u, v, r
 
 
-@numba.njit(cache=True)  # type: ignore[untyped-decorator]
+@numba.njit(cache=True)
 def gather(u, v, r, surface, reach):  # type: ignore[no-untyped-def]
     """Per cell: count, mean and mean square of the points' distance from `surface` (bicubic), within `reach`."""
     n_x, n_phi = surface.shape
@@ -104,7 +104,7 @@ def gather(u, v, r, surface, reach):  # type: ignore[no-untyped-def]
     return count, total, square
 
 
-@numba.njit(cache=True)  # type: ignore[untyped-decorator]
+@numba.njit(cache=True)
 def _cubic_weights(t, out):  # type: ignore[no-untyped-def]
     """Catmull–Rom weights of the four nodes about a point at share t between the middle two."""
     out[0] = 0.5 * t * (t * (2.0 - t) - 1.0)
@@ -113,7 +113,7 @@ def _cubic_weights(t, out):  # type: ignore[no-untyped-def]
     out[3] = 0.5 * t * t * (t - 1.0)
 
 
-@numba.njit(cache=True)  # type: ignore[untyped-decorator]
+@numba.njit(cache=True)
 def distances(u, v, r, surface):  # type: ignore[no-untyped-def]
     """(n,) radial distance of the points outside `surface` (n_x, n_phi), bicubic; NaN where it is not known."""
     n_x, n_phi = surface.shape
