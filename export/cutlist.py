@@ -77,7 +77,8 @@ def write_cutlist(fit: Fit, path: Path) -> None:
     with path.open("w", encoding="utf-8", newline="") as file:
         table = csv.DictWriter(file, COLUMNS, restval="", lineterminator="\n")
         table.writeheader()
-        table.writerows(cutlist_rows(fit, load_materials()))
+        own = {material.name: material for material in fit.pad.own_materials}
+        table.writerows(cutlist_rows(fit, {**load_materials(), **own}))
 
 
 def cutlist_rows(fit: Fit, materials: Mapping[str, Material]) -> list[dict[str, object]]:
@@ -121,7 +122,11 @@ def _sheet_words(entry: SheetsOf, units: str) -> str:
     what = f"{entry.shim.name} {words.thickness(entry.thickness_mm, units)}"
     size = f"{nesting.sheet_mm[0]:.0f} × {nesting.sheet_mm[1]:.0f} mm"
     count = f"{nesting.sheets} sheet{'s' if nesting.sheets != 1 else ''} of {size}"
-    used = f", {sum(nesting.used_mm):.0f} mm of length used, {100 * nesting.waste:.0f} % of that waste" if nesting.sheets else ""
+    used = (
+        f", {sum(nesting.used_mm):.0f} mm of length used, {100 * nesting.waste:.0f} % of that waste"
+        if nesting.sheets
+        else ""
+    )
     large = f"; {len(nesting.too_large)} piece(s) larger than the sheet" if nesting.too_large else ""
     return f"{what}: {count}{used}{large}"
 
@@ -149,9 +154,7 @@ def _piece_row(
     }
 
 
-def _sheet_row(
-    entry: SheetsOf, parts: Sequence[ShimPart], materials: Mapping[str, Material]
-) -> dict[str, object]:
+def _sheet_row(entry: SheetsOf, parts: Sequence[ShimPart], materials: Mapping[str, Material]) -> dict[str, object]:
     nesting = entry.nesting
     mine = tuple(parts[i] for i in entry.pieces)
     return _sum_row("sheets", entry.shim.name, mine, materials) | {
@@ -165,9 +168,7 @@ def _sheet_row(
     }
 
 
-def _sum_row(
-    kind: str, shim: str, parts: Sequence[ShimPart], materials: Mapping[str, Material]
-) -> dict[str, object]:
+def _sum_row(kind: str, shim: str, parts: Sequence[ShimPart], materials: Mapping[str, Material]) -> dict[str, object]:
     """Sums of the figures as printed, so that whoever adds up the column gets the same."""
     weights = [weight_g(part, materials) for part in parts]
     known = [round(weight, 1) for weight in weights if weight is not None]

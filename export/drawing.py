@@ -36,7 +36,7 @@ class Line:
 
 @dataclass(frozen=True)
 class Text:
-    """Words on one line. at_mm: baseline at the anchor. height_mm: size of the type (em). anchor: start | middle | end."""
+    """Words on one line. at_mm: baseline at the anchor. height_mm: size of the type. anchor: start | middle | end."""
 
     words: str
     at_mm: tuple[float, float]
@@ -131,7 +131,9 @@ def arrow(tail: tuple[float, float], tip: tuple[float, float], head_mm: float = 
     start, end = np.array(tail), np.array(tip)
     along = (end - start) / np.linalg.norm(end - start)
     across = np.array([-along[1], along[0]])
-    barbs = np.array([end - head_mm * along + 0.4 * head_mm * across, end, end - head_mm * along - 0.4 * head_mm * across])
+    barbs = np.array(
+        [end - head_mm * along + 0.4 * head_mm * across, end, end - head_mm * along - 0.4 * head_mm * across]
+    )
     return Line(np.array([start, end]), MARK), Line(barbs, MARK)
 
 

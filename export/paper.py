@@ -7,24 +7,20 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from shapely.geometry import LineString, box
+from shapely.geometry import LineString, Point, Polygon, box
 from shapely.geometry.base import BaseGeometry
 
 from shimwright.export.drawing import (
     BAR_MM,
-    CUT,
     LETTER_MM,
     MARK,
     SCALE,
-    TEXT,
     Drawing,
     Line,
     Text,
     scale_bars,
-    text_width_mm,
     together,
 )
-from shimwright.scan.raw import FloatArray
 
 MARGIN_MM = 8.0
 FOOT_MM = 13.0  # printers that feed the paper by its lower end cannot print nearer
@@ -75,7 +71,7 @@ class Page:
 @dataclass(frozen=True)
 class _Content:
     drawing: Drawing
-    tile: str = ""
+    piece: str = ""
     grid: tuple[int, int, int, int] | None = None  # rows, columns, this row, this column
 
 
@@ -130,20 +126,23 @@ def _filled(pieces: Sequence[Drawing], paper: Paper) -> list[_Content]:
 
 def _tiles(piece: Drawing, paper: Paper) -> list[_Content]:
     """The piece cut into windows that overlap, each with the marks that join it to its neighbours."""
-    drawing = min((piece, piece.turned(90.0)), key=lambda d: (np.prod(_counts(d, paper)), d is not piece))
+    drawing = min((piece, piece.turned(-90.0)), key=lambda d: (np.prod(_counts(d, paper)), d is not piece))
     rows, columns = _counts(drawing, paper)
     width, height = paper.room_mm
     left, _, _, top = drawing.bounds_mm
+    corners = [
+        (left + column * (width - OVERLAP_MM), top - row * (height - OVERLAP_MM) - height)
+        for row in range(rows)
+        for column in range(columns)
+    ]
+    windows = [box(x, y, x + width, y + height) for x, y in corners]
+    words = _shared_out(drawing.texts, windows)
     seams = _seams(drawing, rows, columns, paper)
     contents = []
-    for row in range(rows):
-        for column in range(columns):
-            corner = (left + column * (width - OVERLAP_MM), top - row * (height - OVERLAP_MM) - height)
-            window = box(*corner, corner[0] + width, corner[1] + height)
-            part = together("tile", (_clipped(drawing, window), _clipped(seams, window)))
-            shift = (paper.window_mm[0] - corner[0], paper.window_mm[1] - corner[1])
-            name = _tile_name(row, column)
-            contents.append(_Content(part.moved(*shift), f"{piece.name}, tile {name}", (rows, columns, row, column)))
+    for i, (x, y) in enumerate(corners):
+        part = together("tile", (_clipped(drawing, words[i], windows[i]), _clipped(seams, seams.texts, windows[i])))
+        shift = (paper.window_mm[0] - x, paper.window_mm[1] - y)
+        contents.append(_Content(part.moved(*shift), piece.name, (rows, columns, *divmod(i, columns))))
     return contents
 
 
@@ -163,20 +162,19 @@ def _tile_name(row: int, column: int) -> str:
 def _seams(drawing: Drawing, rows: int, columns: int, paper: Paper) -> Drawing:
     """Crosses in the middle of every overlap, the same on both tiles, and the line up to which tiles overlap."""
     width, height = (room - OVERLAP_MM for room in paper.room_mm)
-    left, _, _, top = drawing.bounds_mm
+    left, bottom, right, top = drawing.bounds_mm
     parts = []
     for row in range(rows):
         for column in range(columns):
+            here = _tile_name(row, column)
+            high, low = top - row * height, max(bottom, top - (row + 1) * height - OVERLAP_MM)
+            near, far = left + column * width, min(right, left + (column + 1) * width + OVERLAP_MM)
             if column + 1 < columns:
                 x = left + (column + 1) * width + OVERLAP_MM / 2
-                ends = (top - row * height, top - (row + 1) * height - OVERLAP_MM)
-                names = f"{_tile_name(row, column)} – {_tile_name(row, column + 1)}"
-                parts.append(_seam((x, ends[0]), (x, ends[1]), names))
+                parts.append(_seam((x, high), (x, low), f"{here} – {_tile_name(row, column + 1)}"))
             if row + 1 < rows:
                 y = top - (row + 1) * height - OVERLAP_MM / 2
-                ends = (left + column * width, left + (column + 1) * width + OVERLAP_MM)
-                names = f"{_tile_name(row, column)} – {_tile_name(row + 1, column)}"
-                parts.append(_seam((ends[0], y), (ends[1], y), names))
+                parts.append(_seam((near, y), (far, y), f"{here} – {_tile_name(row + 1, column)}"))
     return together("seams", parts)
 
 
@@ -187,22 +185,30 @@ def _seam(start: tuple[float, float], end: tuple[float, float], names: str) -> D
         x, y = a + share * (b - a)
         lines.append(Line(np.array([[x - CROSS_MM, y], [x + CROSS_MM, y]]), MARK))
         lines.append(Line(np.array([[x, y - CROSS_MM], [x, y + CROSS_MM]]), MARK))
-    x, y = a + 0.25 * (b - a)
+    x, y = a + 0.69 * (b - a)
     upright = start[0] == end[0]
-    words = Text(names, (x + (3.2 if upright else 0.0), y + (0.0 if upright else 1.5)), angle_deg=-90.0 if upright else 0.0)
+    words = Text(
+        names, (x + (3.2 if upright else 0.0), y + (0.0 if upright else 1.5)), angle_deg=-90.0 if upright else 0.0
+    )
     return Drawing("seam", tuple(lines), (words,))
 
 
-def _clipped(drawing: Drawing, window: BaseGeometry) -> Drawing:
-    """What lies in the window. Words stay whole: on every tile that holds all of them, else where they begin."""
+def _shared_out(texts: Sequence[Text], windows: Sequence[BaseGeometry]) -> list[tuple[Text, ...]]:
+    """Words stay whole: on every tile that holds all of them; where none does, on the tile where they begin."""
+    shares: list[list[Text]] = [[] for _ in windows]
+    for text in texts:
+        shape = Polygon(text.corners_mm)
+        homes = [i for i, window in enumerate(windows) if window.covers(shape)]
+        homes = homes or [i for i, window in enumerate(windows) if window.covers(Point(text.at_mm))][:1]
+        for i in homes:
+            shares[i].append(text)
+    return [tuple(share) for share in shares]
+
+
+def _clipped(drawing: Drawing, texts: Sequence[Text], window: BaseGeometry) -> Drawing:
     lines = tuple(piece for line in drawing.lines for piece in _clipped_line(line, window))
-    left, bottom, right, top = window.bounds
-    texts = tuple(
-        text
-        for text in drawing.texts
-        if (text.corners_mm >= (left, bottom)).all() and (text.corners_mm <= (right, top)).all()
-    )
-    return Drawing(drawing.name, lines, texts)
+    whole = tuple(text for text in texts if window.intersects(Point(text.at_mm)))
+    return Drawing(drawing.name, lines, whole)
 
 
 def _clipped_line(line: Line, window: BaseGeometry) -> tuple[Line, ...]:
@@ -222,7 +228,7 @@ def _clipped_line(line: Line, window: BaseGeometry) -> tuple[Line, ...]:
 def _page(content: _Content, paper: Paper, heading: Heading, number: int, of: int) -> Page:
     parts = [content.drawing, _bars(), _print_words(), _title(content, paper, heading, number, of)]
     if content.grid is not None:
-        parts.append(_tile_map(content.grid, paper))
+        parts.append(_tile_map(content.grid))
     return Page(paper, together(f"{heading.title}, page {number}", parts))
 
 
@@ -243,7 +249,7 @@ def _print_words() -> Drawing:
 
 def _title(content: _Content, paper: Paper, heading: Heading, number: int, of: int) -> Drawing:
     right, y = paper.width_mm - MARGIN_MM, FOOT_MM + 14.5
-    lines = (heading.title, heading.line, content.tile, f"{paper.name}, page {number} of {of}")
+    lines = (heading.title, heading.line, content.piece, f"{paper.name}, page {number} of {of}")
     shown = [line for line in lines if line]
     texts = tuple(
         Text(line, (right, y - 4.6 * i), anchor="end", bold=i == 0, height_mm=LETTER_MM if i else 3.4)
@@ -252,11 +258,11 @@ def _title(content: _Content, paper: Paper, heading: Heading, number: int, of: i
     return Drawing("title", (), texts)
 
 
-def _tile_map(grid: tuple[int, int, int, int], paper: Paper) -> Drawing:
-    """The tiles in small, this one crossed."""
+def _tile_map(grid: tuple[int, int, int, int]) -> Drawing:
+    """The tiles in small, this one crossed, its name beside."""
     rows, columns, row, column = grid
-    cell = min(4.0, 14.0 / rows)
-    x0, y0 = MARGIN_MM + 4.0 + BAR_MM + 8.0, FOOT_MM
+    cell = min(4.0, 13.0 / rows, 20.0 / columns)
+    x0, y0 = MARGIN_MM + 4.0 + BAR_MM + 5.0, FOOT_MM
     lines = []
     for i in range(rows):
         for j in range(columns):
@@ -265,12 +271,11 @@ def _tile_map(grid: tuple[int, int, int, int], paper: Paper) -> Drawing:
             lines.append(Line(square, SCALE, closed=True))
             if (i, j) == (row, column):
                 lines += [Line(square[[0, 2]], SCALE), Line(square[[1, 3]], SCALE)]
-    return Drawing("tile map", tuple(lines), ())
+    name = Text(f"tile {_tile_name(row, column)}", (x0 + columns * cell + 3.0, y0), bold=True, height_mm=4.4)
+    return Drawing("tile map", tuple(lines), (name,))
 
 
 def _nothing(paper: Paper) -> Drawing:
     left, _, right, top = paper.window_mm
     words = Text("Nothing to cut.", ((left + right) / 2, top - 40.0), height_mm=6.0, anchor="middle")
     return Drawing("nothing", (), (words,))
-
-
