@@ -1,0 +1,150 @@
+"""client.html: the owner's page as one file that opens offline and needs no script. No kPa here."""
+
+from base64 import b64encode
+from html import escape
+from importlib.resources import files
+from pathlib import Path
+from typing import cast
+
+from shimwright.export.cross_section import cross_section
+from shimwright.export.fitter_sheet import section_places
+from shimwright.export.owners_words import owners_words
+from shimwright.export.picture import Picture, page_style, page_svg
+from shimwright.export.pressure_map import legend, levels_kpa, pressure_map
+from shimwright.export.side_view import side_view
+from shimwright.export.view_from_above import view_from_above
+from shimwright.export.zone_feel import zone_feels
+from shimwright.optimize.answer import Contact, Fit
+
+WIDE_MM = 92.0  # a phone's width at true size, so that words keep their size
+Rows = list[list[str]]
+
+
+def write_html(fit: Fit, folder: Path) -> None:
+    """Write client.html into folder."""
+    (folder / "client.html").write_text(client_html(fit), encoding="utf-8")
+
+
+def client_html(fit: Fit) -> str:
+    words = owners_words(fit)
+    parts = (
+        _masthead(words),
+        _verdict(words),
+        _setup(fit, words),
+        _before_and_after(fit, words),
+        _why(words),
+        _sections(fit),
+        _hands(cast(Rows, words["hands"])),
+        _list("Watch for · stop and call · first rides", cast(list[str], words["cautions"])),
+        _table("What comes out, and when", cast(Rows, words["take_out"])),
+        _table("Where this comes from", [*cast(Rows, words["sources"]), ["Weight", str(words["load"])]]),
+    )
+    title = escape(str(words["title"]))
+    return (
+        '<!doctype html>\n<html lang="en"><head><meta charset="utf-8">'
+        '<meta name="viewport" content="width=device-width,initial-scale=1">'
+        f'<meta name="color-scheme" content="light dark"><title>{title}</title><style>{_style()}</style></head>\n'
+        f"<body><main>{''.join(parts)}</main></body></html>\n"
+    )
+
+
+def _style() -> str:
+    folder = files("shimwright.export")
+    faces = "".join(
+        "@font-face{font-family:Inter;font-weight:%d;src:url(data:font/woff2;base64,%s) format('woff2')}"
+        % (weight, b64encode((folder / "fonts" / f"Inter-{name}-page.woff2").read_bytes()).decode())
+        for weight, name in ((400, "Regular"), (600, "SemiBold"))
+    )
+    return faces + page_style() + (folder / "client.css").read_text(encoding="utf-8")
+
+
+def _masthead(words: dict[str, object]) -> str:
+    return (
+        f"<header><div><h1>{_t(words['horse'])}</h1><p class=quiet>{_t(words['who'])}</p></div>"
+        f"<div class=again><p class=quiet>look again</p><p class=date>{_t(words['recheck'])}</p>"
+        f"<p class=quiet>{_t(words['recheck_note'])}</p></div></header>"
+    )
+
+
+def _verdict(words: dict[str, object]) -> str:
+    headed = f"<p class=headed>{_t(words['headed'])}</p>" if words["headed"] else ""
+    return f"<section class=verdict>{headed}<p class=sentence>{_t(words['sentence'])}</p><p>{_t(words['sure'])}</p></section>"
+
+
+def _setup(fit: Fit, words: dict[str, object]) -> str:
+    rows = "".join(f"<div><dt>{_t(name)}</dt><dd>{_t(what)}</dd></div>" for name, what in cast(Rows, words["setup"]))
+    return f"<section class=two><figure>{page_svg(view_from_above(fit, WIDE_MM, 112.0))}</figure><dl class=setup>{rows}</dl></section>"
+
+
+def _before_and_after(fit: Fit, words: dict[str, object]) -> str:
+    levels = levels_kpa(fit, "mounted")
+    maps = "".join(
+        _figure(name, pressure_map(contact, contact.cases["mounted"], levels, (44.0, 84.0), zone_feels(contact)))
+        for name, contact in _named(fit)
+    )
+    after = f"<br><b>with the set-up (thick): {_t(words['seat_after'])}</b>" if words["seat_after"] else ""
+    return (
+        f"<section><h2>Before and after, rider up</h2><div class=pair>{maps}</div>"
+        f"<figure>{page_svg(legend(levels, WIDE_MM, 'light', 'firm', numbers=False))}"
+        "<figcaption>Hatched: daylight, nothing touches.</figcaption></figure>"
+        f"<figure>{page_svg(side_view(fit, WIDE_MM, 36.0))}<figcaption>The seat line. As found (dashed): "
+        f"{_t(words['seat_before'])}{after}</figcaption></figure></section>"
+    )
+
+
+def _why(words: dict[str, object]) -> str:
+    rows = cast(Rows, words["why"])
+    items = "".join(f"<li><i>{_t(l)}</i><p><b>{_t(what)}</b> {_t(helps)}</p></li>" for l, what, helps in rows)
+    return f"<section><h2>Why</h2><ul class=why>{items}</ul></section>" if rows else ""
+
+
+def _sections(fit: Fit) -> str:
+    contact = fit.with_setup or fit.as_found
+    pictures = "".join(
+        _figure(name, cross_section(fit, contact, "mounted", x, (WIDE_MM, 40.0))) for name, x in section_places(fit)
+    )
+    return (
+        f"<section><h2>How it rests, seen from behind</h2>{pictures}"
+        "<p class=quiet>Pad grey, shims brown; white between them and the panel is daylight, in mm.</p></section>"
+    )
+
+
+def _hands(rows: Rows) -> str:
+    if not rows:
+        return ""
+    body, state = "", ""
+    for when, where, side, feel, gap in rows:
+        if when != state:
+            body += f"<tr class=state><th colspan=4>{_t(when)}</th></tr>"
+            state = when
+        body += (
+            f"<tr><td>{_t(where)} {_t(side)}</td><td><b>{_t(feel)}</b></td><td>{_t(gap)}</td>"
+            "<td><label><input type=checkbox> so</label></td></tr>"
+        )
+    return (
+        "<section><h2>Feel it with your hand</h2><p class=quiet>Press the seat down with one hand; slide the other in flat, "
+        "palm to the horse, from above down, then along under the panel. Same order on both sides. Tick what is so.</p>"
+        f"<table>{body}</table></section>"
+    )
+
+
+def _list(title: str, lines: list[str]) -> str:
+    return f"<section><h2>{title}</h2><ul>{''.join(f'<li>{_t(line)}</li>' for line in lines)}</ul></section>" if lines else ""
+
+
+def _table(title: str, rows: Rows) -> str:
+    body = "".join(f"<tr><th>{_t(name)}</th><td>{_t(what)}</td></tr>" for name, what in rows)
+    return f"<section><h2>{title}</h2><table>{body}</table></section>" if rows else ""
+
+
+def _figure(name: str, picture: Picture) -> str:
+    return f"<figure><figcaption>{_t(name)}</figcaption>{page_svg(picture)}</figure>"
+
+
+def _named(fit: Fit) -> list[tuple[str, Contact]]:
+    pairs = (("as found", fit.as_found), ("with the set-up", fit.with_setup))
+    return [(name, contact) for name, contact in pairs if contact is not None]
+
+
+def _t(value: object) -> str:
+    return escape(str(value))
