@@ -3,7 +3,6 @@
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from shimwright.scan.back import Frame, Landmark
 from shimwright.scan.clean import Cloud
@@ -14,11 +13,14 @@ from shimwright.scan.raw import FloatArray, Paint, RawScan
 from shimwright.scan.refusal import InputRefused
 from shimwright.scan.ridge import Ridge, ridge
 from shimwright.scan.told import Told
-from shimwright.scan.topline import WITHERS_TO_CROUP_MM, ToplineFound, topline_landmarks
+from shimwright.scan.topline import WITHERS_TO_CROUP_MM, ToplineFound, croup_alone, topline_landmarks
 from shimwright.scan.trunk import Trunk, find_trunk, girth_radius
 from shimwright.scan.unit import UnitProposal, by_shape, refuse_unit, unit_proposals
 
 SIDE_SD_MM = 5.0  # of the rough spine line [J]
+GUESS_BEHIND_FRONT_MM = 250.0
+GUESS_SD_MM = 150.0
+NECK_MARGIN_MM = 100.0
 UNMIRROR = np.array([-1.0, 1.0, 1.0])
 
 
@@ -26,7 +28,8 @@ UNMIRROR = np.array([-1.0, 1.0, 1.0])
 class FrameFound:
     """The frame and what it was found with.
 
-    topline, ridge: rough, in the frame, mm. trunk_x_mm: (rear, front), where tail and neck leave the trunk.
+    topline, ridge: rough, in the frame, mm. trunk_x_mm: (rear, front) of the trunk; where a neck rises, front is
+    100 mm short of it, so that a surface may go on for smoothing and no neck is taken for withers.
     marks: in the frame. scale_told_mm, scale_measured_mm: of the scale pair, NaN without one.
     """
 
@@ -59,12 +62,16 @@ def find_frame(cloud: Cloud, paint: Paint | None, raw: RawScan, told: Told) -> F
         frame=frame,
         topline=found.topline,
         ridge=found.line,
-        trunk_x_mm=(float(found.line.x[0]), float(found.line.x[-1])),
+        trunk_x_mm=_trunk_ends(found.line, trunk.neck * sized.end > 0),
         marks=marks,
         scale_told_mm=pair.told_mm if pair else np.nan,
         scale_measured_mm=_measured(pair, told, raw, frame),
         messages=(*cloud.messages, *upright.messages, *messages, *said),
     )
+
+
+def _trunk_ends(line: Ridge, neck: bool) -> tuple[float, float]:
+    return float(line.x[0]), float(line.x[-1]) - (NECK_MARGIN_MM if neck else 0.0)
 
 
 def _measured(pair: PairFound | None, told: Told, raw: RawScan, frame: Frame) -> float:
@@ -140,7 +147,7 @@ class _Posed:
     neck: int
     end: int
     marked_withers: FloatArray | None
-    mine: NDArray[np.bool_]
+    level_by_shape: bool
 
     @classmethod
     def of(cls, cloud: Cloud, upright: Upright, trunk: Trunk, seen: MarksSeen, told: Told) -> "_Posed":
@@ -167,7 +174,7 @@ class _Posed:
             neck=trunk.neck,
             end=end or marked,
             marked_withers=None if withers is None else (withers - middle) @ axes.T,
-            mine=trunk.mine,
+            level_by_shape=upright.source == "shape",
         )
 
 
@@ -198,17 +205,18 @@ def _sized(posed: _Posed, proposals: tuple[UnitProposal, ...]) -> tuple[_Sized, 
         return sized, (f"{dropped}, taken as {sized.unit.word}; say --unit to keep it", *said)
     if not horses:
         raise refuse_unit(proposals, posed.radius, posed.length)
+    if told_source != "shape":
+        sized = _landmarks(posed, horses[0], guess=not posed.level_by_shape)
+        return sized, sized.messages
     found: list[_Sized] = []
     refusals: list[InputRefused] = []
     for unit in horses:
         try:
-            found.append(_landmarks(posed, unit))
+            found.append(_landmarks(posed, unit, guess=False))
         except InputRefused as refusal:
             refusals.append(refusal)
     if not found:
         raise refusals[0]
-    if told_source != "shape":
-        return found[0], found[0].messages
     fitting = [sized for sized in found if sized.plausible]
     if len(fitting) != 1:
         words = ", ".join(sized.unit.word for sized in fitting) or "none of m, cm, mm, in"
@@ -219,7 +227,8 @@ def _sized(posed: _Posed, proposals: tuple[UnitProposal, ...]) -> tuple[_Sized, 
     return fitting[0], (f"unit taken as {fitting[0].unit.word} from the horse's size", *fitting[0].messages)
 
 
-def _landmarks(posed: _Posed, unit: UnitProposal) -> _Sized:
+def _landmarks(posed: _Posed, unit: UnitProposal, guess: bool) -> _Sized:
+    """Spine line and landmarks in a unit. guess: a place for the origin will do where the rough line shows no withers."""
     line = ridge(posed.cells * unit.mm)
     if line.x.size < 5:
         raise InputRefused(
@@ -230,7 +239,23 @@ def _landmarks(posed: _Posed, unit: UnitProposal) -> _Sized:
     said = contradiction(end, line) if posed.end else None
     mark = None if posed.marked_withers is None else float(end * posed.marked_withers[0] * unit.mm)
     line = _turned(line) if end < 0 else line
-    return _Sized(unit, end, line, topline_landmarks(line.x, line.z, line.sd_z, mark), (said,) if said else ())
+    try:
+        top = topline_landmarks(line.x, line.z, line.sd_z, mark)
+    except InputRefused:
+        if not guess or mark is not None:
+            raise
+        top = _guessed(line)
+    return _Sized(unit, end, line, top, (said,) if said else ())
+
+
+def _guessed(line: Ridge) -> ToplineFound:
+    """An origin where the rough line shows no withers: somewhat behind the front. The precise line decides."""
+    croup = croup_alone(line.x, line.z, line.sd_z)
+    x = float(line.x[-1] - min(GUESS_BEHIND_FRONT_MM, 0.3 * np.ptp(line.x)))
+    if np.isfinite(croup):
+        x = float(np.clip(x, *(croup + np.array(WITHERS_TO_CROUP_MM))))
+    height = np.interp([x, croup], line.x, line.z)
+    return ToplineFound(x, height[0], "guess", GUESS_SD_MM, croup, height[1], GUESS_SD_MM, *(3 * [np.nan]))
 
 
 def _turned(line: Ridge) -> Ridge:

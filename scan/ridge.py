@@ -15,6 +15,7 @@ HALF_SLAB_MM = 20.0
 REACH_MM = 85.0
 SEARCHED_MM = 60.0
 GRID_MM = 5.0
+CREST_MM = 30.0
 TILT_COST = 0.15  # of a tilt's own height, against unlike halves [J]
 BEND_COST = 0.5
 WIDTH_BELOW_MM = 40.0
@@ -48,7 +49,9 @@ def ridge(points: FloatArray, centre_y: FloatArray | None = None) -> Ridge:
     cost = np.stack([slab.unlike(y + shift) for slab, y in zip(slabs, middle, strict=True)])
     y = middle + shift[_cheapest_path(cost)]
     y = gaussian_filter1d(y, 2.5, mode="nearest")
-    z = np.array([slab.height(np.array([at]))[0] for slab, at in zip(slabs, y, strict=True)])
+    z = np.array([slab.crest_height(at) for slab, at in zip(slabs, y, strict=True)])
+    known = np.isfinite(z)
+    slabs, x, y, z = [slab for slab, k in zip(slabs, known, strict=True) if k], x[known], y[known], z[known]
     width = np.array([slab.width(at, top) for slab, at, top in zip(slabs, y, z, strict=True)])
     return Ridge(x, y, z, np.array([slab.sd for slab in slabs]), width)
 
@@ -95,6 +98,13 @@ class _Slab:
         t = (y - self.middle) / 100.0
         z = np.polynomial.polynomial.polyval(t, self.coefficients)
         return np.asarray(np.where((t >= self.low - 0.05) & (t <= self.high + 0.05), z, np.nan))
+
+    def crest_height(self, y: float) -> float:
+        """z at y from a parabola through the points within 30 mm; the wide curve where those are too few."""
+        near = (np.abs(self.y_all - y) < CREST_MM) & (self.z_all > self.height(np.array([y]))[0] - 60.0)
+        if near.sum() < 10:
+            return float(self.height(np.array([y]))[0])
+        return float(np.polyfit(self.y_all[near] - y, self.z_all[near], 2)[2])
 
     def unlike(self, y: FloatArray) -> FloatArray:
         """Mean squared unlikeness of the halves about each y, mm²; a tilt counts a part of its height."""

@@ -27,7 +27,7 @@ MARK_SD_MM = 2.0
 class ToplineFound:
     """Where the landmarks lie along the topline, mm. x forward; heights as measured, not smoothed.
 
-    withers_kind: mark | peak | knee. NaN where the croup (and so the low) was not seen.
+    withers_kind: mark | peak | knee (or guess, an origin only). NaN where the croup (and so the low) was not seen.
     """
 
     withers_x: float
@@ -65,6 +65,12 @@ def topline_landmarks(x: FloatArray, z: FloatArray, sd_z: FloatArray, mark_x: fl
         low_z=line.height(low),
         low_sd=line.turning_sd(low),
     )
+
+
+def croup_alone(x: FloatArray, z: FloatArray, sd_z: FloatArray) -> float:
+    """x of the croup top where the withers cannot be told; NaN where there is none."""
+    line = _Line.of(x, z, sd_z)
+    return _croup(line, line.peaks(), None)
 
 
 @dataclass(frozen=True)

@@ -10,9 +10,9 @@ from shimwright.scan.raw import FloatArray
 from shimwright.scan.refusal import InputRefused
 
 LEAST_SQUARE = 0.5  # along : across, mean squared normals; a sphere has 1, a back under 0.2 [J]
-NECK_RISE = 0.08  # of the trunk's length, above its highest point behind [J]
-NECK_SLOPE = 0.6
-TAIL_FALL = 0.18
+NECK_SEEN = 0.15  # of the trunk's length: an end that rises so far above the back is a neck [J]
+NECK_RISE = 0.045  # where the neck is cut off: the same, above the highest point behind [J]
+TAIL_FALL = 0.12
 
 
 @dataclass(frozen=True)
@@ -103,14 +103,13 @@ def _cropped(cells: FloatArray, cell: float, up: FloatArray, along: FloatArray) 
 
 def _end(top: FloatArray, here: int, step: int, edge: float, length: float) -> tuple[int, bool]:
     """Bin where the trunk ends in one direction, and whether it ends in a rise."""
-    chord = max(int(0.06 * length / edge), 1)
     behind = top[:: step][max((here if step > 0 else top.size - 1 - here) - int(0.5 * length / edge), 0) :]
     path = behind[min(int(0.5 * length / edge), (here if step > 0 else top.size - 1 - here)) :]
     highest = behind[: max(len(behind) - len(path), 1)].max()
-    for i in range(chord, len(path)):
-        slope = (path[i] - path[i - chord]) / (chord * edge)
-        if slope > NECK_SLOPE and path[i] > highest + NECK_RISE * length:
-            return here + step * (i - chord), True
+    is_neck = bool(path.max() > highest + NECK_SEEN * length)
+    for i in range(len(path)):
+        if is_neck and path[i] > highest + NECK_RISE * length:
+            return here + step * i, True
         if path[i] < path[: i + 1].max() - TAIL_FALL * length:
             return here + step * max(i - 1, 0), False
     return here + step * (len(path) - 1), False
