@@ -28,15 +28,16 @@ def run(arguments: list[str]) -> int:
     if not os.environ.get(TRACE):
         warnings.simplefilter("ignore")
     try:
-        code = commands.main(arguments, prog_name="shimwright", standalone_mode=False)
+        with commands.make_context("shimwright", arguments) as context:
+            code = commands.invoke(context)
         sys.stdout.flush()
         return code if isinstance(code, int) else 0
+    except click.exceptions.Exit as done:
+        return done.exit_code
     except click.ClickException as error:
         usage = error.ctx.command_path if isinstance(error, click.UsageError) and error.ctx else "shimwright"
         told((f"{error.format_message()[:1].lower()}{error.format_message()[1:].rstrip('.')}; see {usage} --help",))
         return 2
-    except click.Abort:
-        return exit_code_of(KeyboardInterrupt())
     except BrokenPipeError:  # the reader of our output has gone, as with `| head`
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return 0

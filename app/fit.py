@@ -8,10 +8,11 @@ from shimwright.export.cutlist import write_cutlist
 from shimwright.export.fit_json import fit_to_json
 from shimwright.export.fitter_sheet import write_fitter
 from shimwright.export.html_sheet import write_html
+from shimwright.export.plain_json import write_json
 from shimwright.export.results import whole_results
 from shimwright.export.tack_card import write_tack_card
 from shimwright.export.templates import write_templates
-from shimwright.measure import Errand, measure, measure_traced, write_json
+from shimwright.measure import Errand, measure, measure_traced
 from shimwright.optimize.answer import Fit
 from shimwright.optimize.fit import fit
 from shimwright.outputs import folders
@@ -39,7 +40,7 @@ def fit_case(case: CaseFile, back: Back, say: Say) -> Fit:
 
 def write_fit(answer: Fit, folder: Path, workshop: str) -> None:
     """Everything a fit gives, into an existing folder."""
-    write_json(folder / "fit.json", fit_to_json(answer))
+    write_json(fit_to_json(answer), folder / "fit.json")
     write_cutlist(answer, folder / "cutlist.csv")
     write_templates(answer, folder, workshop)
     write_client(answer, folder)

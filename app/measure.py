@@ -1,12 +1,12 @@
 """`measure`: scan → Back → back.json, sheet and full-size templates of the back."""
 
-import json
 from dataclasses import dataclass
 from pathlib import Path
 
 from shimwright.export.back_json import back_to_json
 from shimwright.export.back_sheet import write_back_sheet
 from shimwright.export.back_templates import write_back_templates
+from shimwright.export.plain_json import write_json
 from shimwright.export.results import whole_results
 from shimwright.outputs import folders
 from shimwright.progress import Say, progress
@@ -53,13 +53,9 @@ def measure_traced(path: Path, say: Say, errand: Errand | None = None) -> Back:
 
 def write_back(back: Back, folder: Path) -> None:
     """back.json, the sheet and the templates into an existing folder."""
-    write_json(folder / "back.json", back_to_json(back))
+    write_json(back_to_json(back), folder / "back.json")
     write_back_sheet(back, folder)
     write_back_templates(back, folder)
-
-
-def write_json(path: Path, document: dict[str, object]) -> None:
-    path.write_text(json.dumps(document, ensure_ascii=False, allow_nan=False, indent=1) + "\n", encoding="utf-8")
 
 
 def measure_all(

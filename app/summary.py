@@ -2,18 +2,17 @@
 
 from shimwright.export import words
 from shimwright.optimize.answer import Fit
-from shimwright.scan.back import Back
+from shimwright.scan.back import Back, BuildWord
 
 
 def back_words(name: str, back: Back) -> tuple[str, ...]:
     """The scan check, the build, and what was not known."""
     quality, build = back.quality, back.build
-    lines = [
-        f"{name}: {quality.verdict} — {quality.points:,} points, noise {quality.noise_mm:.1f} mm".replace(",", " ")
-    ]
+    count = f"{quality.points:,}".replace(",", " ")
+    lines = [f"{name}: {quality.verdict} — {count} points, noise {quality.noise_mm:.1f} mm"]
     lines += [f"  {message.text}" for message in quality.messages]
     if build.words:
-        lines.append("  build: " + ", ".join(f"{word.word} ({word.figure})" for word in build.words))
+        lines.append("  build: " + ", ".join(map(_build_word, build.words)))
     withers = back.landmark("withers")
     if withers:
         found = "marked" if withers.source == "marked" else f"{withers.source}, {withers.kind}"
@@ -30,3 +29,9 @@ def fit_words(name: str, fit: Fit) -> tuple[str, ...]:
     when = words.day(fit.recheck_on) or words.in_weeks(fit.recheck_weeks)
     lines.append(f"  look again {when}" if not fit.recheck_on else f"  look again on {when}")
     return tuple(lines)
+
+
+def _build_word(word: BuildWord) -> str:
+    """The word with its figure; the unit stands in the figure's name."""
+    unit = next((unit for unit in ("degrees", "mm", "cm²") if unit in word.figure), "")
+    return f"{word.word} ({word.value:.{1 if unit == 'degrees' else 0}f} {unit})"

@@ -1,11 +1,10 @@
 """Several inputs one after another: each is told on stdout, refused ones on stderr, the largest exit code counts."""
 
-import json
-import sys
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
+from shimwright.export.plain_json import json_line
 from shimwright.last_resort import exit_code_of
 from shimwright.scan.refusal import Refusal
 
@@ -42,8 +41,6 @@ def _tell(path: Path, work: Callable[[Path], Outcome], as_json: bool) -> int:
     return outcome.exit_code
 
 
-def write_line(document: object) -> None:
+def write_line(document: Mapping[str, object]) -> None:
     """One object, one line, on stdout."""
-    json.dump(document, sys.stdout, ensure_ascii=False, allow_nan=False, separators=(",", ":"))
-    sys.stdout.write("\n")
-    sys.stdout.flush()
+    print(json_line(document), flush=True)

@@ -1,4 +1,4 @@
-"""Wrong input through the command itself: one line that says what, why and what to do, the right exit code, no output."""
+"""Wrong input through the command itself: one line (what, why, what to do), the right exit code, no output."""
 
 import re
 from pathlib import Path
@@ -55,8 +55,8 @@ CLOUDS = {
     "three points": (lambda rng: sphere(rng, 3), "3 points"),
     "a sphere": (sphere, ""),
     "a plane": (plane, ""),
-    "far too large": (lambda rng: 1e30 * sphere(rng), "1e"),
-    "one place": (lambda rng: np.ones((20_000, 3)), "one place"),
+    "far too large": (lambda rng: 1e30 * sphere(rng), "e+29"),
+    "one place": (lambda _: np.ones((20_000, 3)), "one place"),
 }
 
 
