@@ -7,13 +7,13 @@ import numpy as np
 
 from shimwright.optimize.answer import CaseResult, Contact, Placement, Zone
 from shimwright.optimize.arch import judge_arch
-from shimwright.optimize.bench import Bench, bed, check_tilt, common_layers, prepare, shim_materials
+from shimwright.optimize.bench import Bench, bed, check_tilt, common_layers, known_materials, prepare, shim_materials
 from shimwright.optimize.case import ZONES, Case
 from shimwright.optimize.clearance import clearances_mm
 from shimwright.optimize.contact import Bed, Equilibrium, solve, strains
 from shimwright.optimize.cost import cost, hard_limits
 from shimwright.optimize.loads import CASES, Load, load_cases
-from shimwright.optimize.materials import Material, load_materials
+from shimwright.optimize.materials import Material
 from shimwright.optimize.pad import Pad
 from shimwright.optimize.saddle import Saddle
 from shimwright.optimize.setup import Setup
@@ -64,7 +64,7 @@ def assess_on(
     """The same on a bench that is ready. as_found: what the hard limits compare with; None: nothing to compare."""
     panels = bench.underside
     saddle = panels.panels.saddle
-    laws = load_materials() if materials is None else materials
+    laws = known_materials(saddle, pad) if materials is None else materials
     loads = load_cases(saddle, panels, case.rider, cases)
     states = {name: settle(bench, None if name == "saddle_only" else pad, setup, load, laws)
               for name, load in loads.items()}  # fmt: skip

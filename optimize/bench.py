@@ -235,6 +235,12 @@ def known_materials(saddle: Saddle, pad: Pad | None) -> Mapping[str, Material]:
     return {**load_materials(), **{material.name: material for material in own}}
 
 
+def known_materials(saddle: Saddle, pad: Pad | None) -> Mapping[str, Material]:
+    """The shipped laws and those told with the saddle and the pad, the pad's last."""
+    own = (*saddle.own_materials, *(pad.own_materials if pad is not None else ()))
+    return {**load_materials(), **{law.name: law for law in own}}
+
+
 def material_named(materials: Mapping[str, Material], name: str) -> Material:
     if name not in materials:
         raise WrongUse(f"material {name!r} is not known: {', '.join(materials)}; or give its own law as a table")

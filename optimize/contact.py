@@ -20,7 +20,7 @@ from shimwright.scan.refusal import InputRefused
 
 IMBALANCE = 1e-10  # of the load: where Newton stops
 IMBALANCE_ALLOWED = 1e-6  # of the load: beyond it the solver raises
-LONGEST_STEP_MM = 25.0  # of any node, per Newton step: keeps a cold start near the horse
+LONGEST_STEP_MM = 40.0  # of any node, per Newton step: keeps a cold start near the horse
 STEPS = 200
 
 
@@ -111,10 +111,17 @@ def solve(bed: Bed, force: FloatArray, start: FloatArray | None = None) -> Equil
     if not force[0] > 0 or not np.isfinite(force).all():
         raise InputRefused(f"load of {force[0]:g} N: nothing presses the saddle on the back; check the weights")
     q, steps = newton(
-        q0, bed.lift_mm, np.ascontiguousarray(bed.ways), 1e-3 * bed.area_mm2, table.pressure_kpa, table.base_mm,
-        work(table.base_mm, table.pressure_kpa), np.ascontiguousarray(bed.stack_mm), table.strain,
-        work(table.strain, table.pressure_kpa), bed.stiffness, np.asarray(force, float),
-    )  # fmt: skip
+        q0,
+        bed.lift_mm,
+        np.ascontiguousarray(bed.ways),
+        1e-3 * bed.area_mm2,
+        table.pressure_kpa,
+        table.base_mm,
+        np.ascontiguousarray(bed.stack_mm),
+        table.strain,
+        bed.stiffness,
+        np.asarray(force, float),
+    )
     found = check(bed, force, q, steps)
     scale = np.abs(bed.ways).max(axis=0)
     worst = max(found.proof.force_n / force[0], found.proof.moment_nmm / (force[0] * scale[1:3].max(initial=1e-9)))
@@ -124,13 +131,6 @@ def solve(bed: Bed, force: FloatArray, start: FloatArray | None = None) -> Equil
             "pressures mean nothing; check that the load acts between the panels"
         )
     return found
-
-
-def work(compression_mm: FloatArray, pressure_kpa: FloatArray) -> FloatArray:
-    """∫₀ᵖ D dp at the knots, along the last axis: the complementary energy per area, kPa·mm."""
-    steps = 0.5 * np.diff(pressure_kpa) * (compression_mm[..., 1:] + compression_mm[..., :-1])
-    start = np.zeros((*compression_mm.shape[:-1], 1))
-    return np.concatenate([start, np.cumsum(steps, axis=-1)], axis=-1)
 
 
 def check(bed: Bed, force: FloatArray, q: FloatArray, steps: int) -> Equilibrium:
@@ -179,85 +179,104 @@ def _determined(bed: Bed, slope: FloatArray) -> NDArray[np.bool_]:
     return ~(np.abs(loose) > 1e-3).any(axis=1)
 
 
-@njit(cache=True)  # type: ignore[untyped-decorator]
-def evaluate(q, lift, ways, area, knots, base, base_work, stack, strain, strain_work, at, pressure, slope):  # type: ignore[no-untyped-def]
-    """Fill pressure and slope (n,) at pose q and return the energy of the springs, N·mm. at (n,): knots where to begin."""
-    n, m = ways.shape
-    kinds = strain.shape[0]
+FAST = {"reassoc", "contract", "arcp", "nsz"}  # sums may be re-ordered; NaN and infinity keep their meaning
+
+
+@njit(cache=True, inline="always", error_model="numpy", fastmath=FAST)  # type: ignore[untyped-decorator]
+def _depth(k, i, base, stack, strain):  # type: ignore[no-untyped-def]
+    """Compression of node i at knot k."""
+    depth = base[k]
+    for s in range(strain.shape[0]):
+        depth += stack[i, s] * strain[s, k]
+    return depth
+
+
+@njit(cache=True, inline="always", error_model="numpy", fastmath=FAST)  # type: ignore[untyped-decorator]
+def _press(delta, k, i, knots, base, stack, strain):  # type: ignore[no-untyped-def]
+    """Pressure at approach delta, its slope, and the knot below it, looked for from knot k."""
     last = knots.size - 2
-    energy = 0.0
+    low, high = _depth(k, i, base, stack, strain), _depth(k + 1, i, base, stack, strain)
+    while delta > high and k < last:
+        k += 1
+        low, high = high, _depth(k + 1, i, base, stack, strain)
+    while delta < low and k > 0:
+        k -= 1
+        low, high = _depth(k, i, base, stack, strain), low
+    slope = (knots[k + 1] - knots[k]) / (high - low)
+    return knots[k] + slope * (delta - low), slope, k
+
+
+@njit(cache=True, error_model="numpy", fastmath=FAST)  # type: ignore[untyped-decorator]
+def _balance_rigid(q, lift, ways, area, knots, base, stack, strain, at, push, rate):  # type: ignore[no-untyped-def]
+    f0 = f1 = f2 = h00 = h01 = h02 = h11 = h12 = h22 = 0.0
+    q0, q1, q2 = q[0], q[1], q[2]
+    for i in range(lift.size):
+        a, b, c = ways[i, 0], ways[i, 1], ways[i, 2]
+        delta = lift[i] + a * q0 + b * q1 + c * q2
+        if delta <= 0.0:
+            continue
+        p, slope, at[i] = _press(delta, at[i], i, knots, base, stack, strain)
+        ap, ak = area[i] * p, area[i] * slope
+        f0 += ap * a
+        f1 += ap * b
+        f2 += ap * c
+        ka, kb = ak * a, ak * b
+        h00 += ka * a
+        h01 += ka * b
+        h02 += ka * c
+        h11 += kb * b
+        h12 += kb * c
+        h22 += ak * c * c
+    push[0], push[1], push[2] = f0, f1, f2
+    rate[0, 0], rate[1, 0], rate[1, 1] = h00, h01, h11
+    rate[2, 0], rate[2, 1], rate[2, 2] = h02, h12, h22
+
+
+@njit(cache=True, error_model="numpy", fastmath=FAST)  # type: ignore[untyped-decorator]
+def _balance_bending(q, lift, ways, area, knots, base, stack, strain, at, push, rate):  # type: ignore[no-untyped-def]
+    n, m = ways.shape
+    push[:] = 0.0
+    rate[:, :] = 0.0
     for i in range(n):
         delta = lift[i]
         for j in range(m):
             delta += ways[i, j] * q[j]
-        if delta <= 0.0 or area[i] == 0.0:
-            pressure[i] = 0.0
-            slope[i] = 0.0
+        if delta <= 0.0:
             continue
-        k = at[i]
-        low = base[k]
-        for s in range(kinds):
-            low += stack[i, s] * strain[s, k]
-        while low > delta and k > 0:
-            k -= 1
-            low = base[k]
-            for s in range(kinds):
-                low += stack[i, s] * strain[s, k]
-        while True:
-            high = base[k + 1]
-            for s in range(kinds):
-                high += stack[i, s] * strain[s, k + 1]
-            if high > delta or k == last:
-                break
-            k += 1
-            low = high
-        at[i] = k
-        rate = (knots[k + 1] - knots[k]) / (high - low)
-        p = knots[k] + rate * (delta - low)
-        done = base_work[k]
-        for s in range(kinds):
-            done += stack[i, s] * strain_work[s, k]
-        done += (p - knots[k]) * (low + 0.5 * (delta - low))
-        energy += area[i] * (p * delta - done)
-        pressure[i] = p
-        slope[i] = rate
-    return energy
+        p, slope, at[i] = _press(delta, at[i], i, knots, base, stack, strain)
+        ap, ak = area[i] * p, area[i] * slope
+        for j in range(m):
+            push[j] += ap * ways[i, j]
+            part = ak * ways[i, j]
+            for other in range(j + 1):
+                rate[j, other] += part * ways[i, other]
 
 
-@njit(cache=True)  # type: ignore[untyped-decorator]
-def slope_of_energy(q, ways, area, pressure, stiffness, force, gradient):  # type: ignore[no-untyped-def]
-    """Fill the gradient (m,) of the whole energy."""
-    n, m = ways.shape
+@njit(cache=True, error_model="numpy", fastmath=FAST)  # type: ignore[untyped-decorator]
+def _gradient(q, bed, stiffness, force, at, gradient, rate):  # type: ignore[no-untyped-def]
+    """Fill the energy's gradient (m,) and the springs' part of its second derivative (m, m, lower half)."""
+    lift, ways, area, knots, base, stack, strain = bed
+    if q.size == 3:
+        _balance_rigid(q, lift, ways, area, knots, base, stack, strain, at, gradient, rate)
+    else:
+        _balance_bending(q, lift, ways, area, knots, base, stack, strain, at, gradient, rate)
+    for j in range(q.size):
+        gradient[j] -= force[j]
+        for other in range(q.size):
+            gradient[j] += stiffness[j, other] * q[other]
+
+
+@njit(cache=True, error_model="numpy")  # type: ignore[untyped-decorator]
+def _newton_step(h, stiffness, gradient, ridge, step):  # type: ignore[no-untyped-def]
+    """Fill step (m,) with −H⁻¹ gradient by Cholesky in h; ridge (m,) keeps H definite where nothing touches."""
+    m = step.size
     for j in range(m):
-        total = -force[j]
-        for other in range(m):
-            total += stiffness[j, other] * q[other]
-        gradient[j] = total
-    for i in range(n):
-        if pressure[i] > 0.0:
-            push = area[i] * pressure[i]
-            for j in range(m):
-                gradient[j] += push * ways[i, j]
-
-
-@njit(cache=True)  # type: ignore[untyped-decorator]
-def newton_step(ways, area, slope, stiffness, gradient, ridge, step):  # type: ignore[no-untyped-def]
-    """Fill step (m,) with −H⁻¹ gradient by Cholesky; ridge (m,) keeps H definite where nothing touches."""
-    n, m = ways.shape
-    h = stiffness.copy()
-    for i in range(n):
-        if slope[i] > 0.0:
-            rate = area[i] * slope[i]
-            for j in range(m):
-                part = rate * ways[i, j]
-                for other in range(j + 1):
-                    h[j, other] += part * ways[i, other]
-    for j in range(m):
-        h[j, j] += ridge[j]
         for other in range(j):
+            h[j, other] += stiffness[j, other]
             for k in range(other):
                 h[j, other] -= h[j, k] * h[other, k]
             h[j, other] /= h[other, other]
+        h[j, j] += stiffness[j, j] + ridge[j]
         for k in range(j):
             h[j, j] -= h[j, k] * h[j, k]
         h[j, j] = np.sqrt(max(h[j, j], ridge[j] * 1e-3))
@@ -273,79 +292,63 @@ def newton_step(ways, area, slope, stiffness, gradient, ridge, step):  # type: i
         step[j] = total / h[j, j]
 
 
-@njit(cache=True)  # type: ignore[untyped-decorator]
-def newton(q, lift, ways, area, knots, base, base_work, stack, strain, strain_work, stiffness, force):  # type: ignore[no-untyped-def]
-    """Pose of least energy from q, and the steps taken. area in 10⁻³ mm², so that area · kPa is N."""
+@njit(cache=True, error_model="numpy", fastmath=FAST)  # type: ignore[untyped-decorator]
+def _scales(ways, area):  # type: ignore[no-untyped-def]
+    """Largest approach per unit of each way, and a millionth of the stiffness of 0.1 kPa/mm everywhere."""
     n, m = ways.shape
-    at = np.zeros(n, np.int64)
-    pressure, slope = np.zeros(n), np.zeros(n)
-    gradient, step, trial = np.zeros(m), np.zeros(m), np.zeros(m)
-    scale, ridge = np.zeros(m), np.zeros(m)
+    scale, ridge = np.full(m, 1e-12), np.full(m, 1e-12)
     for i in range(n):
         for j in range(m):
             scale[j] = max(scale[j], abs(ways[i, j]))
-            ridge[j] += 1e-7 * area[i] * ways[i, j] ** 2
-    for j in range(m):
-        ridge[j] += 1e-12
-    energy = evaluate(q, lift, ways, area, knots, base, base_work, stack, strain, strain_work, at, pressure, slope)
-    slope_of_energy(q, ways, area, pressure, stiffness, force, gradient)
-    for j in range(m):
-        for other in range(m):
-            energy += 0.5 * q[j] * stiffness[j, other] * q[other]
-        energy -= force[j] * q[j]
-    steps = 0
-    while steps < 200:
+            ridge[j] += 1e-7 * area[i] * ways[i, j] * ways[i, j]
+    return scale, ridge
+
+
+@njit(cache=True, error_model="numpy")  # type: ignore[untyped-decorator]
+def newton(q, lift, ways, area, knots, base, stack, strain, stiffness, force):  # type: ignore[no-untyped-def]
+    """Pose of least energy from q, and the steps taken. area in 10⁻³ mm², so that area · kPa is N.
+
+    The line search looks at the slope of the energy along the step only: it ends where that has fallen to between −½ and
+    +⅒ of what it was, or at the whole step while still falling.
+    """
+    m = ways.shape[1]
+    bed = (lift, ways, area, knots, base, stack, strain)
+    at = np.full(lift.size, knots.size // 4, np.int64)
+    gradient, step, trial, rate = np.zeros(m), np.zeros(m), np.zeros(m), np.zeros((m, m))
+    scale, ridge = _scales(ways, area)
+    _gradient(q, bed, stiffness, force, at, gradient, rate)
+    for steps in range(STEPS):
         worst = 0.0
         for j in range(m):
-            worst = max(worst, abs(gradient[j]) / (force[0] * max(scale[j], 1e-12)))
-        if worst <= 1e-10:
-            break
-        steps += 1
-        newton_step(ways, area, slope, stiffness, gradient, ridge, step)
-        longest = 0.0
-        for i in range(n):
-            moved = 0.0
-            for j in range(m):
-                moved += ways[i, j] * step[j]
-            longest = max(longest, abs(moved))
-        if longest > 25.0:
-            for j in range(m):
-                step[j] *= 25.0 / longest
-        start = 0.0
+            worst = max(worst, abs(gradient[j]) / (force[0] * scale[j]))
+        if worst <= IMBALANCE:
+            return q, steps
+        _newton_step(rate, stiffness, gradient, ridge, step)
+        longest, start = 0.0, 0.0
         for j in range(m):
+            longest += abs(step[j]) * scale[j]
+        for j in range(m):
+            step[j] *= min(1.0, LONGEST_STEP_MM / longest)
             start += gradient[j] * step[j]
-        low, low_slope, high, high_slope = 0.0, start, -1.0, 0.0
-        alpha = 1.0
+        low, low_slope, high, high_slope, alpha = 0.0, start, -1.0, 0.0, 1.0
         for tried in range(60):
             for j in range(m):
                 trial[j] = q[j] + alpha * step[j]
-            reached = evaluate(
-                trial, lift, ways, area, knots, base, base_work, stack, strain, strain_work, at, pressure, slope
-            )
-            slope_of_energy(trial, ways, area, pressure, stiffness, force, gradient)
+            _gradient(trial, bed, stiffness, force, at, gradient, rate)
             along = 0.0
             for j in range(m):
                 along += gradient[j] * step[j]
-                for other in range(m):
-                    reached += 0.5 * trial[j] * stiffness[j, other] * trial[other]
-                reached -= force[j] * trial[j]
+            if along <= -0.1 * start and (along >= 0.5 * start or alpha >= 1.0):
+                break
             if along <= 0.0:
-                if alpha >= 1.0 or along >= 0.5 * start:
-                    break
                 low, low_slope = alpha, along
             else:
-                if along <= -0.1 * start and reached <= energy:
-                    break
                 high, high_slope = alpha, along
-            alpha = low - low_slope * (high - low) / (high_slope - low_slope)
-            margin = 0.1 * (high - low)
-            if tried > 8:
-                margin = 0.5 * (high - low)
-            alpha = min(max(alpha, low + margin), high - margin)
+            share = low_slope / (low_slope - high_slope) if tried < 12 else 0.5
+            alpha = low + (high - low) * min(max(share, 0.1), 0.9)
         for j in range(m):
             q[j] = trial[j]
-        energy = reached
-    return q, steps
+    return q, STEPS
 
 
 def strains(

@@ -4,11 +4,18 @@ import cvxpy as cp
 import numpy as np
 from scipy.optimize import minimize
 
-from shimwright.optimize.contact import Bed, compression, pressures, work
+from shimwright.optimize.contact import Bed, compression, pressures
 from shimwright.optimize.materials import load_materials
 from shimwright.scan.raw import FloatArray
 
 LAWS = ("felt", "felt-soft", "foam", "spacer-mesh", "open-cell-foam", "neoprene")
+
+
+def work(compression_mm: FloatArray, pressure_kpa: FloatArray) -> FloatArray:
+    """∫₀ᵖ D dp at the knots, along the last axis: the complementary energy per area, kPa·mm."""
+    steps = 0.5 * np.diff(pressure_kpa) * (compression_mm[..., 1:] + compression_mm[..., :-1])
+    start = np.zeros((*compression_mm.shape[:-1], 1))
+    return np.concatenate([start, np.cumsum(steps, axis=-1)], axis=-1)
 
 
 def random_bed(rng: np.random.Generator, nodes: int, modes: int = 0) -> tuple[Bed, FloatArray]:
