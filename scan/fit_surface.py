@@ -222,4 +222,4 @@ def _along_normal(radius: FloatArray, axis: TrunkAxis) -> FloatArray:
     sin, cos = np.sin(phi_grid()), np.cos(phi_grid())
     y_x, z_x = np.gradient(axis.y_mm, axis.x_mm), np.gradient(axis.z_mm, axis.x_mm)
     bend = along + np.outer(y_x, sin) + np.outer(z_x, cos)
-    return 1.0 / np.sqrt(1.0 + bend**2 + (around / smooth) ** 2)
+    return np.asarray(1.0 / np.sqrt(1.0 + bend**2 + (around / smooth) ** 2))
