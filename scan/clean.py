@@ -18,7 +18,11 @@ LEAST_POINTS = 300
 LEAST_CELLS = 250
 CELLS_PER_DIAGONAL = 150.0
 FAR = 15.0  # times the median distance from the median point
-REACH_CELLS = 2.0
+REACH_CELLS = 1.8
+THREAD_CELLS = 4.0
+THREAD_SHARE = 0.35  # a rim has 0.5, its corner 0.25, a rope 0.2 [J]
+PASSES = 3
+SAME_SIZE = 0.7  # of the scene's diagonal: a body smaller than this is looked at again, closer
 KEPT_PIECE = 0.25  # of the largest piece: a hole along the spine parts a scan in two
 
 
@@ -47,19 +51,17 @@ def clean(raw: RawScan) -> Cloud:
             f"no back found: {raw.format} with {len(raw.points)} points read, at least {LEAST_POINTS} distinct "
             "points near each other are needed: scan the whole back"
         )
-    scene, cell = _cells(points, CELLS_PER_DIAGONAL)
-    normals = cell_normals(scene.points)
-    planes, left = take_planes(scene.points, normals, cell, np.random.default_rng(0))
-    body = np.zeros(len(left), bool)
-    body[left] = _body(scene.points[left], cell)
-    mine = body[scene.cell_of_point]
-    if body.sum() < 50 or mine.sum() < LEAST_POINTS:
-        flat = 100 * (1 - left.mean())
-        raise InputRefused(
-            f"no back found: {raw.format} with {len(raw.points)} points read, {flat:.0f} % of the seen surface is "
-            f"flat ({len(planes)} planes) and the rest too little: scan the bare back itself"
-        )
-    points = points[mine]
+    before, planes = len(points), ()
+    for _ in range(PASSES):
+        scene, cell = _cells(points, CELLS_PER_DIAGONAL)
+        found, body = _horse(scene.points, cell)
+        planes = (*planes, *found)
+        mine = body[scene.cell_of_point]
+        if body.sum() < LEAST_CELLS or mine.sum() < LEAST_POINTS:
+            raise _nothing_left(raw, body, planes)
+        points = points[mine]
+        if _diagonal(scene.points[body]) > SAME_SIZE * _diagonal(scene.points):
+            break
     fine, cell = _cells(points, CELLS_PER_DIAGONAL)
     outward = cell_normals(fine.points)
     return Cloud(
@@ -69,7 +71,27 @@ def clean(raw: RawScan) -> Cloud:
         cell_normals=outward,
         cell=cell,
         planes=planes,
-        messages=_said(len(mine), int(mine.sum()), planes),
+        messages=_said(before, len(points), planes),
+    )
+
+
+def _horse(cells: FloatArray, cell: float) -> tuple[tuple[Plane, ...], NDArray[np.bool_]]:
+    """Planes among the cells, and which cells (k,) belong to the largest body beside them."""
+    planes, left = take_planes(cells, cell_normals(cells), cell, np.random.default_rng(0))
+    body = np.zeros(len(left), bool)
+    body[left] = _body(cells[left], cell)
+    return planes, body
+
+
+def _diagonal(points: FloatArray) -> float:
+    return float(np.linalg.norm(np.ptp(points, axis=0)))
+
+
+def _nothing_left(raw: RawScan, body: NDArray[np.bool_], planes: tuple[Plane, ...]) -> InputRefused:
+    flat = f", {len(planes)} flat surfaces taken away" if planes else ""
+    return InputRefused(
+        f"no back found: {raw.format} with {len(raw.points)} points read, {int(body.sum())} of {body.size} cells of "
+        f"surface make one body{flat}, at least {LEAST_CELLS} are needed: scan the bare back itself, closely"
     )
 
 
@@ -133,21 +155,31 @@ def _local_middle(cells: FloatArray) -> FloatArray:
 
 
 def _body(cells: FloatArray, cell: float) -> NDArray[np.bool_]:
-    """The largest connected piece, and pieces nearly as large close to it; threads and strays left out."""
+    """The largest connected piece, and pieces nearly as large close to it; threads and strays left out.
+
+    Judged on cells twice as large: there a rope is a line, with far fewer cells near it than a surface has.
+    """
     if not len(cells):
         return np.zeros(0, bool)
-    pairs = cKDTree(cells).query_pairs(REACH_CELLS * cell, output_type="ndarray")
-    beside = np.bincount(pairs.ravel(), minlength=len(cells))
-    solid = beside >= 0.4 * np.median(beside)
+    wide = thinned(cells, 2 * cell)
+    solid = _solid(wide.points, wide.size)
+    pairs = cKDTree(wide.points).query_pairs(REACH_CELLS * wide.size, output_type="ndarray")
     pairs = pairs[solid[pairs].all(axis=1)]
-    graph = coo_array((np.ones(len(pairs)), (pairs[:, 0], pairs[:, 1])), shape=(len(cells), len(cells)))
+    graph = coo_array((np.ones(len(pairs)), (pairs[:, 0], pairs[:, 1])), shape=(len(solid), len(solid)))
     piece = connected_components(graph, directed=False)[1]
     size = np.bincount(piece[solid], minlength=piece.max() + 1)
     largest = int(size.argmax())
     kept = solid & (piece == largest)
-    tree, diagonal = cKDTree(cells[kept]), float(np.linalg.norm(np.ptp(cells[kept], axis=0)))
+    tree, diagonal = cKDTree(wide.points[kept]), float(np.linalg.norm(np.ptp(wide.points[kept], axis=0)))
     for other in np.flatnonzero((size >= KEPT_PIECE * size[largest]) & (np.arange(size.size) != largest)):
         also = solid & (piece == other)
-        if tree.query(cells[also])[0].min() < 0.08 * diagonal:
+        if tree.query(wide.points[also])[0].min() < 0.08 * diagonal:
             kept |= also
-    return np.asarray(kept)
+    return np.asarray(kept[wide.cell_of_point])
+
+
+def _solid(points: FloatArray, cell: float) -> NDArray[np.bool_]:
+    """Cells with about as many others near them as a surface has; the rim of a surface has half."""
+    tree = cKDTree(points)
+    near = tree.query_ball_point(points, THREAD_CELLS * cell, return_length=True)
+    return np.asarray(near >= THREAD_SHARE * np.median(near))

@@ -121,6 +121,10 @@ def girth_radius(cells: FloatArray, normals: FloatArray, along: FloatArray) -> f
     p, n = cells @ basis.T, normals @ basis.T
     size = np.linalg.norm(n, axis=1)
     p, n = p[size > 0.7], n[size > 0.7] / size[size > 0.7][:, None]
-    rows = np.column_stack([n, np.ones(len(n))])
-    solution = np.linalg.lstsq(rows, np.einsum("ij,ij->i", p, n), rcond=None)[0]
+    rows, reach = np.column_stack([n, np.ones(len(n))]), np.einsum("ij,ij->i", p, n)
+    weight, solution = np.ones(len(n)), np.zeros(3)
+    for _ in range(4):  # an arm or a rope must not count
+        solution = np.linalg.lstsq(rows * weight[:, None], reach * weight, rcond=None)[0]
+        off = np.abs(reach - rows @ solution)
+        weight = 1 / np.sqrt(1 + (off / (1e-9 + 2 * np.median(off))) ** 2)
     return float(solution[2])

@@ -7,6 +7,7 @@ from shimwright.scan.refusal import InputRefused
 
 UNITS_MM = {"m": 1000.0, "cm": 10.0, "mm": 1.0, "in": 25.4}
 GIRTH_RADIUS_MM = (130.0, 500.0)  # pony to heavy horse, with room [J]
+USUAL_RADIUS_MM = (165.0, 400.0)  # settles two units that both could be [J]
 TRUNK_LENGTH_MM = (450.0, 3200.0)
 
 
@@ -23,6 +24,13 @@ class UnitProposal:
         near, far = GIRTH_RADIUS_MM
         short, long = TRUNK_LENGTH_MM
         return near <= radius * self.mm <= far and short <= length * self.mm <= long
+
+
+def usual(units: list[UnitProposal], radius: float) -> list[UnitProposal]:
+    """Those units in which the trunk's radius (scan units) is a usual one; all where that settles nothing."""
+    near, far = USUAL_RADIUS_MM
+    kept = [unit for unit in units if near <= radius * unit.mm <= far]
+    return kept if len(kept) == 1 else units
 
 
 def unit_proposals(
