@@ -11,8 +11,13 @@ from shimwright.export.picture import for_paper
 from shimwright.export.side_view import back_from_side
 from shimwright.export.typesetting import PAPERS, set_pdf
 from shimwright.export.view_from_above import back_from_above
-from shimwright.scan.back import Back
+from shimwright.optimize.cautions import standing_cautions
+from shimwright.scan.back import Back, BuildWord
 
+SCANNING = (
+    "Scan with a handler at the head on the same side, nobody behind, no bright projector at the eyes; stop if it worries. "
+    "Standing is a guide: the back lifts and widens in work and hollows under weight."
+)
 SECTIONS_MM = (0.0, -100.0, -200.0, -300.0, -400.0, -500.0)
 
 
@@ -24,7 +29,7 @@ def write_back_sheet(back: Back, folder: Path) -> None:
 def back_sheet_pdf(back: Back, print_units: str = "mm") -> bytes:
     horse = back.source.horse or Path(back.source.file).stem
     sections = [
-        {"name": words.behind_withers(x), "picture": for_paper(bare_section(back, x, 58.0, 27.0))}
+        {"name": words.behind_withers(x), "picture": for_paper(bare_section(back, x, 58.0))}
         for x in SECTIONS_MM
         if back.surface.x_mm[0] <= x <= back.surface.x_mm[-1]
     ]
@@ -36,15 +41,15 @@ def back_sheet_pdf(back: Back, print_units: str = "mm") -> bytes:
         "check": check_sentence(back),
         "messages": messages(back),
         "quality": quality_rows(back),
-        "above": for_paper(back_from_above(back, 96.0, 120.0)),
-        "side": for_paper(back_from_side(back, 120.0, 36.0)),
+        "above": for_paper(back_from_above(back, 96.0, 138.0)),
+        "side": for_paper(back_from_side(back, 182.0)),
         "sections": sections,
-        "words": [[word.word, figure_of(word.figure, word.value), f"from {word.limit:g}"] for word in back.build.words],
+        "words": [word_row(word) for word in back.build.words],
         "build": build_table(back, print_units),
         "stations": stations_table(back),
         "landmarks": landmarks_table(back, print_units),
         "sources": scan_sources(back),
-        "cautions": list(standing_cautions()),
+        "cautions": [SCANNING, *standing_cautions()],
     }
     return set_pdf("back.typ", data, back.source.date)
 
@@ -91,21 +96,12 @@ def quality_rows(back: Back) -> list[list[str]]:
     ]
 
 
-def figure_of(figure: str, value: float) -> str:
-    """`dip_mm`, 38.4 → `38 mm`: the unit from the figure's name; a figure already in words stays."""
-    name, _, unit = figure.rpartition("_")
-    if unit in ("mm", "deg", "cm2") and name:
-        sign, least = {"mm": ("mm", 1.0), "deg": ("°", 0.1), "cm2": ("cm²", 1.0)}[unit]
-        return f"{words.place(name)} {words.plain(value, sign, least)}"
-    return words.place(figure)
-
-
-def standing_cautions() -> tuple[str, ...]:
-    """Cautions that hold for a scan by itself."""
-    return (
-        "A workshop aid, not a diagnosis and no substitute for a qualified fitter or a vet.",
-        "Heat, swelling, broken skin, flinching or lameness: stop and call a vet.",
-        "Scan with a handler at the head on the same side, nobody behind, no bright projector at the eyes; stop if it worries.",
-        "The back lifts and widens in work and hollows under weight: standing is a guide.",
-        "Not for a horse in treatment unless vet or therapist says so.",
-    )
+def word_row(word: BuildWord) -> list[str]:
+    """The word, its figure and the limit that earned it, both in the figure's unit."""
+    name, value, limit = word.figure, f"{word.value:g}", f"{word.limit:g}"
+    for told, sign, least in (("degrees", "°", 0.1), ("cm²", "cm²", 1.0), ("mm", "mm", 1.0)):
+        if f", {told}" in word.figure:
+            name = word.figure.replace(f", {told}", "")
+            value, limit = words.plain(word.value, sign, least), words.plain(word.limit, sign, least)
+            break
+    return [word.word, f"{name}: {value} (limit {limit})"]

@@ -32,7 +32,7 @@ def client_pdf(fit: Fit) -> bytes:
     ]
     pictures = {
         "above": for_paper(view_from_above(fit, 104.0, 124.0)),
-        "seat": for_paper(side_view(fit, 104.0, 40.0)),
+        "seat": for_paper(side_view(fit, 104.0)),
         "maps": maps,
         "legend": for_paper(legend(levels, 74.0, "light", "firm", numbers=False)),
     }

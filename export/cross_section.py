@@ -13,6 +13,7 @@ from shimwright.scan.raw import FloatArray
 HALF_MM, BELOW_MM, ABOVE_MM = 245.0, 150.0, 55.0
 PANEL_DRAWN_MM = 22.0
 DAYLIGHT_SAID_MM = 1.0
+BARE_WIDE, BARE_HIGH = 580.0, 206.0
 
 
 def cross_section(
@@ -46,9 +47,10 @@ def cross_section(
     return Picture(width, height, "The saddle on the back in cross-section, from behind", tuple(strokes), tuple(labels))
 
 
-def bare_section(back: Back, x_mm: float, width: float, height: float) -> Picture:
+def bare_section(back: Back, x_mm: float, width: float) -> Picture:
     """Section of the back alone, with the depths at which widths are read."""
-    strokes, labels, view = section_of_back(back, x_mm, width, height)
+    height = width * BARE_HIGH / BARE_WIDE
+    strokes, labels, view = section_of_back(back, x_mm, width, height, BARE_WIDE / 2)
     station = int(np.argmin(np.abs(back.stations.x_mm - x_mm)))
     mid_y, mid_z = (float(value) for value in back.midline.at(x_mm))
     for depth, half in zip((30.0, 50.0, 100.0, 150.0), back.stations.half_width_mm[station], strict=True):
@@ -58,13 +60,15 @@ def bare_section(back: Back, x_mm: float, width: float, height: float) -> Pictur
     return Picture(width, height, f"Section at x = {x_mm:.0f} mm", tuple(strokes), tuple(labels))
 
 
-def section_of_back(back: Back, x_mm: float, width: float, height: float) -> tuple[list[Stroke], list[Label], View]:
+def section_of_back(
+    back: Back, x_mm: float, width: float, height: float, half_mm: float = HALF_MM
+) -> tuple[list[Stroke], list[Label], View]:
     """The back's own line at x, its ground and the spine's place."""
     section = back.section(x_mm)
     mid_y, mid_z = (float(value) for value in back.midline.at(x_mm))
-    scale = min(width / (2 * HALF_MM), height / (BELOW_MM + ABOVE_MM))
+    scale = min(width / (2 * half_mm), height / (BELOW_MM + ABOVE_MM))
     view = View((width / 2 + scale * mid_y, scale * (mid_z + ABOVE_MM)), scale, flip_a=True)
-    keep = (np.abs(section[:, 0] - mid_y) < HALF_MM) & (section[:, 1] > mid_z - BELOW_MM)
+    keep = (np.abs(section[:, 0] - mid_y) < half_mm) & (section[:, 1] > mid_z - BELOW_MM)
     section = np.where(keep[:, None], section, np.nan)
     seen = section[np.isfinite(section).all(axis=1)]
     strokes = []

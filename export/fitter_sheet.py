@@ -5,6 +5,7 @@ from pathlib import Path
 from shimwright.export import fitters_words as fitters
 from shimwright.export.back_words import build_table, landmarks_table, stations_table
 from shimwright.export.cross_section import cross_section
+from shimwright.export.cutlist import cut_table, sheet_lines
 from shimwright.export.owners_words import names, scan_sources
 from shimwright.export.picture import for_paper
 from shimwright.export.pressure_map import legend, levels_kpa, pressure_map
@@ -74,7 +75,8 @@ def _words(fit: Fit) -> dict[str, object]:
         "build": build_table(fit.back, units),
         "inputs": fitters.inputs_rows(fit),
         "sources": scan_sources(fit.back),
-        "cut": fitters.cut_rows(fit),
+        "cut": [list(row) for row in cut_table(fit)],
+        "sheets": list(sheet_lines(fit)),
         "cautions": list(fit.cautions),
     }
 

@@ -7,7 +7,7 @@ from importlib.resources import files
 from typing import Any
 
 from shimwright.export import words
-from shimwright.optimize.answer import CaseResult, Contact, Fit, Zone
+from shimwright.optimize.answer import CaseResult, Contact, Finding, Fit, Zone
 from shimwright.optimize.case import ZONES
 from shimwright.optimize.limits import limits
 from shimwright.optimize.saddle import Saddle
@@ -139,7 +139,7 @@ def findings_rows(fit: Fit) -> list[Row]:
     """Letter · what · figure · what helps."""
     letters = "ABC" + " " * max(0, len(fit.findings) - 3)
     return [
-        [letter.strip(), finding.words, words.with_error(finding.value, finding.sd, finding.unit, _least(finding.unit)), finding.helps]
+        [letter.strip(), finding.words, _figure(finding), finding.helps]
         for letter, finding in zip(letters, fit.findings, strict=False)
     ]
 
@@ -233,8 +233,10 @@ def _line(case: str, key: str, zone: str) -> str:
     return "–" if line is None else f"{line:g}"
 
 
-def _least(unit: str) -> float:
-    return 0.1 if unit == "°" else 1.0
+def _figure(finding: Finding) -> str:
+    if not math.isfinite(finding.value):
+        return ""
+    return words.with_error(finding.value, finding.sd, finding.unit, 0.1 if finding.unit == "°" else 1.0)
 
 
 def _count(value: int) -> str:
@@ -250,8 +252,3 @@ def _saddle(saddle: Saddle, units: str) -> str:
     filling = f"{saddle.filling.material} {saddle.filling.depth_mm:g} mm" if saddle.filling else "no filling"
     seat = "seat's lowest point told" if saddle.seat_x_mm is not None else "seat's lowest point assumed at the panels' middle"
     return f"{saddle.name}: {saddle.style}, {saddle.tree} tree, panels {words.length(saddle.length_mm, units)}, {filling}, {saddle.mass_kg:g} kg; {seat}"
-
-
-def cut_rows(fit: Fit) -> list[Row]:
-    """The cut list as a printed table: head first; empty without pieces."""
-    return []

@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from shimwright.export.picture import Label, Picture, Stroke, View, line, path
+from shimwright.export.picture import Label, Picture, Stroke, line, path
 from shimwright.scan.raw import FloatArray
 
 Drawn = tuple[str, str, Picture]
@@ -64,8 +64,37 @@ def pad_drawing() -> tuple[Drawn, ...]:
     )
 
 
-def _view() -> View:
-    return View((WIDE_MM / 2, HIGH_MM / 2), 1.0)
+def tree_drawing() -> tuple[Drawn, ...]:
+    """(key, how to, drawing) of the bench test for those who have no word for the tree."""
+    return (
+        (
+            "bench_test: load_n · span_mm · deflection_mm",
+            "If no word fits the tree: lay it on two battens 400 mm apart, put a weight over both sides in the middle, and read "
+            "how far the tree goes down there.",
+            _bench_test(),
+        ),
+    )
+
+
+def _bench_test() -> Picture:
+    x = np.linspace(8.0, 76.0, 40)
+    bow = 22.0 + 2.5 * np.cos((x - 42.0) / 68.0 * np.pi)
+    tree = np.vstack([np.column_stack([x, bow]), np.column_stack([x, bow + 3.0])[::-1]])
+    strokes = [
+        Stroke(path(tree, closed=True), "panel"),
+        Stroke(path(np.array([[13.0, 26.5], [17.0, 26.5], [17.0, 36.0], [13.0, 36.0]]), closed=True), "pad"),
+        Stroke(path(np.array([[67.0, 26.5], [71.0, 26.5], [71.0, 36.0], [67.0, 36.0]]), closed=True), "pad"),
+        Stroke(path(np.array([[34.0, 12.0], [50.0, 12.0], [50.0, 24.0], [34.0, 24.0]]), closed=True), "pocket filled"),
+        *_dimension((15.0, 41.0), (69.0, 41.0)),
+        Stroke(line((15.0, 36.0), (15.0, 43.0)) + line((69.0, 36.0), (69.0, 43.0)), "hair"),
+        *_dimension((58.0, 22.0), (58.0, 27.0)),
+    ]
+    labels = [
+        Label(42.0, 18.0, "weight", 8),
+        Label(42.0, 41.0, "span 400", 8, plate=True),
+        Label(58.0, 31.0, "goes down", 8, plate=True),
+    ]
+    return _picture("Bench test of a tree", strokes, labels)
 
 
 def _panels_from_below() -> Picture:
@@ -89,19 +118,19 @@ def _panels_from_below() -> Picture:
 
 def _rocker() -> Picture:
     x = np.linspace(8.0, 76.0, 40)
-    sag = 7.0 * ((x - 42.0) / 34.0) ** 2
+    sag = 8.0 * ((x - 42.0) / 34.0) ** 2
     under = np.column_stack([x, 24.0 + 0.0 * x + sag])
     above = np.column_stack([x[::-1], np.full(40, 40.0)])
     strokes = [
         Stroke(path(np.vstack([under, above]), closed=True), "panel"),
         Stroke(path(np.array([[4.0, 21.0], [80.0, 21.0], [80.0, 24.0], [4.0, 24.0]]), closed=True), "pad"),
-        *_dimension((8.0, 24.0), (8.0, 31.0)),
-        *_dimension((76.0, 24.0), (76.0, 31.0)),
+        *_dimension((8.0, 24.0), (8.0, 32.0)),
+        *_dimension((76.0, 24.0), (76.0, 32.0)),
     ]
     labels = [
         Label(42.0, 17.5, "straight-edge", 8, ink="soft"),
-        Label(13.0, 28.0, "gap", 8, "left"),
-        Label(71.0, 28.0, "gap", 8, "right"),
+        Label(9.5, 27.2, "gap", 8, "left"),
+        Label(74.5, 27.2, "gap", 8, "right"),
         Label(42.0, 34.0, "panel, upside down", 8, ink="soft"),
     ]
     return _picture("Rocker under a straight-edge", strokes, labels)
@@ -159,23 +188,26 @@ def _arch() -> Picture:
 
 def _from_the_side() -> Picture:
     x = np.linspace(10.0, 74.0, 50)
-    seat = 17.0 - 6.0 * np.cos((x - 38.0) / 64.0 * 2 * np.pi) * -1.0 - 4.0
-    under = np.column_stack([x[::-1], 28.0 + 3.0 * np.cos((x[::-1] - 42.0) / 64.0 * np.pi)])
+    seat = 10.0 + 6.0 * np.cos((x - 38.0) / 64.0 * 2 * np.pi) - 2.0
+    under = np.column_stack([x[::-1], 22.0 + 4.0 * (x[::-1] - 10.0) / 64.0 + 3.0 * np.cos((x[::-1] - 42.0) / 64.0 * np.pi)])
     strokes = [
         Stroke(path(np.vstack([np.column_stack([x, seat]), under]), closed=True), "panel"),
-        Stroke(line((10.0, 8.0), (10.0, 46.0)), "hair"),
-        Stroke(line((24.0, 28.0), (24.0, 36.0)), "landmark"),
-        Stroke(line((33.0, 29.0), (33.0, 36.0)), "landmark"),
-        *_dimension((10.0, 35.0), (24.0, 35.0)),
-        *_dimension((10.0, 39.5), (38.0, 39.5)),
-        Stroke(line((38.0, 19.0), (38.0, 40.5)), "hair"),
-        *_dimension((10.0, 44.0), (20.0, 44.0)),
+        Stroke(line((10.0, 4.0), (10.0, 49.0)), "hair"),
+        Stroke(line((24.0, 26.0), (24.0, 36.0)) + line((33.0, 27.0), (33.0, 36.0)), "landmark"),
+        *_dimension((10.0, 36.0), (24.0, 36.0)),
+        *_dimension((10.0, 34.0), (33.0, 34.0)),
+        *_dimension((10.0, 41.0), (38.0, 41.0)),
+        Stroke(line((38.0, 14.0), (38.0, 42.5)), "hair"),
+        *_dimension((10.0, 46.5), (20.0, 46.5)),
+        Stroke(line((10.0, 22.0), (82.0, 22.0)), "hair"),
+        *_dimension((79.0, 22.0), (79.0, 26.0)),
     ]
     labels = [
-        Label(36.0, 35.0, "girth straps", 8, "left"),
-        Label(40.0, 39.8, "seat's lowest point", 8, "left"),
-        Label(22.0, 44.3, "arch's legs bear", 8, "left"),
-        Label(2.0, 4.0, "front", 8, "left", ink="soft"),
+        Label(36.0, 35.0, "girth straps", 8, "left", plate=True),
+        Label(40.0, 41.0, "seat's lowest point", 8, "left"),
+        Label(22.0, 46.5, "arch's legs bear", 8, "left"),
+        Label(12.0, 2.4, "front", 8, "left", ink="soft"),
+        Label(79.0, 29.5, "rise", 8),
     ]
     return _picture("The saddle from its left side", strokes, labels)
 

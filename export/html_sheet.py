@@ -4,7 +4,7 @@ from base64 import b64encode
 from html import escape
 from importlib.resources import files
 from pathlib import Path
-from typing import cast
+from typing import Any, cast
 
 from shimwright.export.cross_section import cross_section
 from shimwright.export.fitter_sheet import section_places
@@ -34,8 +34,8 @@ def client_html(fit: Fit) -> str:
         _before_and_after(fit, words),
         _why(words),
         _sections(fit),
-        _hands(cast(Rows, words["hands"])),
-        _list("Watch for · stop and call · first rides", cast(list[str], words["cautions"])),
+        _hands(cast(dict[str, Any], words["hands"])),
+        *(_list(group["name"], group["lines"]) for group in cast(list[dict[str, Any]], words["cautions"])),
         _table("What comes out, and when", cast(Rows, words["take_out"])),
         _table("Where this comes from", [*cast(Rows, words["sources"]), ["Weight", str(words["load"])]]),
     )
@@ -84,11 +84,11 @@ def _before_and_after(fit: Fit, words: dict[str, object]) -> str:
     )
     after = f"<br><b>with the set-up (thick): {_t(words['seat_after'])}</b>" if words["seat_after"] else ""
     return (
-        f"<section><h2>Before and after, rider up</h2><div class=pair>{maps}</div>"
+        f"<section><h2>Before and after, rider up</h2><div class=wrap><div><div class=pair>{maps}</div>"
         f"<figure>{page_svg(legend(levels, WIDE_MM, 'light', 'firm', numbers=False))}"
-        "<figcaption>Hatched: daylight, nothing touches.</figcaption></figure>"
-        f"<figure>{page_svg(side_view(fit, WIDE_MM, 36.0))}<figcaption>The seat line. As found (dashed): "
-        f"{_t(words['seat_before'])}{after}</figcaption></figure></section>"
+        "<figcaption>Hatched: daylight, nothing touches.</figcaption></figure></div>"
+        f"<figure>{page_svg(side_view(fit, WIDE_MM))}<figcaption>The seat line. As found (dashed): "
+        f"{_t(words['seat_before'])}{after}</figcaption></figure></div></section>"
     )
 
 
@@ -104,28 +104,37 @@ def _sections(fit: Fit) -> str:
         _figure(name, cross_section(fit, contact, "mounted", x, (WIDE_MM, 40.0))) for name, x in section_places(fit)
     )
     return (
-        f"<section><h2>How it rests, seen from behind</h2>{pictures}"
+        f"<section><h2>How it rests, seen from behind</h2><div class=wrap>{pictures}</div>"
         "<p class=quiet>Pad grey, shims brown; white between them and the panel is daylight, in mm.</p></section>"
     )
 
 
-def _hands(rows: Rows) -> str:
-    if not rows:
+def _hands(hands: dict[str, Any]) -> str:
+    if not hands["rows"]:
         return ""
-    body, state = "", ""
-    for when, where, side, feel, gap in rows:
-        if when != state:
-            body += f"<tr class=state><th colspan=4>{_t(when)}</th></tr>"
-            state = when
-        body += (
-            f"<tr><td>{_t(where)} {_t(side)}</td><td><b>{_t(feel)}</b></td><td>{_t(gap)}</td>"
-            "<td><label><input type=checkbox> so</label></td></tr>"
-        )
+    tables = "".join(_hand_state(state, k, hands["rows"]) for k, state in enumerate(hands["states"]))
     return (
         "<section><h2>Feel it with your hand</h2><p class=quiet>Press the seat down with one hand; slide the other in flat, "
-        "palm to the horse, from above down, then along under the panel. Same order on both sides. Tick what is so.</p>"
-        f"<table>{body}</table></section>"
+        "palm to the horse, from above down, then along under the panel front to rear, the same order on both sides; look for "
+        f"daylight along the channel. Tick what is so.</p><div class=wrap>{tables}</div></section>"
     )
+
+
+def _hand_state(state: str, number: int, rows: list[dict[str, Any]]) -> str:
+    body = ""
+    for row in rows:
+        cells = row["cells"][number]
+        span = ' colspan="2"' if len(cells) == 1 else ""
+        body += f"<tr><td>{_t(row['place'])}</td>{''.join(_felt(cell, span) for cell in cells)}</tr>"
+    head = f"<tr><th>{_t(state)}</th><td class=quiet>left (near)</td><td class=quiet>right (off)</td></tr>"
+    return f"<table class=hands>{head}{body}</table>"
+
+
+def _felt(cell: list[str], span: str) -> str:
+    if not cell[0]:
+        return f"<td{span}>–</td>"
+    gap = f"<br><span class=quiet>{_t(cell[1])}</span>" if cell[1] else ""
+    return f"<td{span}><label><input type=checkbox> <b>{_t(cell[0])}</b></label>{gap}</td>"
 
 
 def _list(title: str, lines: list[str]) -> str:

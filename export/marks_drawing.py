@@ -24,11 +24,11 @@ class Dot:
 
 
 DOTS = (
-    Dot("magenta", "#ff00e0", "withers", "withers"),
+    Dot("green", "#00e000", "withers", "withers"),
     Dot("red", "#ff0000", "shoulder_left", "shoulder edge"),
     Dot("red", "#ff0000", "shoulder_right", "shoulder edge"),
-    Dot("green", "#00ff00", "saddle_front_left", "saddle front"),
-    Dot("green", "#00ff00", "saddle_front_right", "saddle front"),
+    Dot("magenta", "#ff00e0", "saddle_front_left", "saddle front"),
+    Dot("magenta", "#ff00e0", "saddle_front_right", "saddle front"),
     Dot("blue", "#0022ff", "last_rib_left", "last rib"),
     Dot("blue", "#0022ff", "last_rib_right", "last rib"),
     Dot("yellow", "#ffea00", "spare", "spare"),
@@ -75,7 +75,7 @@ def strip() -> Picture:
 
 
 def _rectangle(start: FloatArray, along: FloatArray, across: FloatArray) -> Stroke:
-    a, b = start - along * 9.0, start + along * (STRIP_MM + 9.0)
+    a, b = start - along * 7.5, start + along * (STRIP_MM + 7.5)
     half = across * STRIP_WIDE_MM / 2
     return Stroke(path(np.array([a - half, b - half, b + half, a + half]), closed=True), "frame")
 

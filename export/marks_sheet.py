@@ -6,7 +6,7 @@ One set of pages for A4 and Letter: everything stays inside what both papers hav
 
 from pathlib import Path
 
-from shimwright.export.how_to_measure import pad_drawing, saddle_drawings
+from shimwright.export.how_to_measure import pad_drawing, saddle_drawings, tree_drawing
 from shimwright.export.marks_drawing import DOTS, dot, strip
 from shimwright.export.picture import for_paper
 from shimwright.export.typesetting import set_pdf
@@ -26,6 +26,6 @@ def marks_pdf() -> bytes:
         "saddle": [
             {"name": name, "text": text, "picture": for_paper(picture)} for name, text, picture in saddle_drawings()
         ],
-        "pad": [{"name": name, "text": text, "picture": for_paper(picture)} for name, text, picture in pad_drawing()],
+        "pad": [{"name": name, "text": text, "picture": for_paper(picture)} for name, text, picture in (*pad_drawing(), *tree_drawing())],
     }
     return set_pdf("marks.typ", data, None)

@@ -8,6 +8,10 @@ from shimwright.optimize.answer import Contact, Finding, Fit, HandCheck
 from shimwright.scan.back import Back
 
 Row = list[str]
+PRESSES = {
+    "peak": "One place presses much harder than the rest: {where}",
+    "mean": "Where it bears, it bears more than one would like: too little of the panel carries",
+}
 
 
 def owners_words(fit: Fit) -> dict[str, object]:
@@ -22,9 +26,9 @@ def owners_words(fit: Fit) -> dict[str, object]:
         "seat_before": seat(fit.as_found),
         "seat_after": seat(fit.with_setup),
         "why": [why(letter, finding) for letter, finding in zip("ABC", fit.findings[:3], strict=False)],
-        "hands": hand_rows(fit.hand_checks, fit.case.print_units),
+        "hands": hand_table(fit.hand_checks, fit.case.print_units),
         "take_out": take_out(fit),
-        "cautions": list(fit.cautions),
+        "cautions": grouped_cautions(fit.cautions),
         "load": rider_load(fit),
         "sources": scan_sources(fit.back) + told_that_day(fit),
     }
@@ -66,24 +70,49 @@ def seat(contact: Contact | None) -> str:
 
 
 def why(letter: str, finding: Finding) -> Row:
-    """Letter, what was seen with its figure, what helps."""
-    least = 0.1 if finding.unit == "°" else 1.0
-    figure = words.with_error(finding.value, finding.sd, finding.unit, least)
-    return [letter, f"{_sentence(finding.words)} {figure}.".replace("..", "."), _sentence(finding.helps)]
+    """Letter, what was seen with its figure and error, what helps. Pressures are said without their unit."""
+    if finding.unit == "kPa" or "kPa" in finding.words:
+        where = words.place(finding.place) + (f" {finding.side}" if finding.side in ("left", "right") else "")
+        said = PRESSES.get(finding.code, "It presses more than one would like: {where}").format(where=where)
+        return [letter, _sentence(said), _sentence(finding.helps)]
+    figure = finding_figure(finding)
+    return [letter, _sentence(finding.words + (f" ({figure})" if figure else "")), _sentence(finding.helps)]
 
 
-def hand_rows(checks: tuple[HandCheck, ...], units: str) -> list[Row]:
-    """State, place and side, feel, gap: one row for each thing to feel."""
-    return [
-        [
-            check.state,
-            words.place(check.place),
-            "" if check.side in ("none", "both") else check.side,
-            check.feel,
-            _gap(check, units),
-        ]
-        for check in checks
-    ]
+def finding_figure(finding: Finding) -> str:
+    """`7 ± 2 mm`; only the error where the words hold the figure already; empty where there is none."""
+    if not math.isfinite(finding.value):
+        return ""
+    figure = words.with_error(finding.value, finding.sd, finding.unit, 0.1 if finding.unit == "°" else 1.0)
+    if not any(letter.isdigit() for letter in finding.words):
+        return figure
+    return figure[figure.index("±") :] if "±" in figure else ""
+
+
+def hand_table(checks: tuple[HandCheck, ...], units: str) -> dict[str, object]:
+    """states: as they are felt, in order. rows: place, then for every state left and right what the hand should feel."""
+    states = list(dict.fromkeys(check.state for check in checks))
+    places = list(dict.fromkeys(check.place for check in checks))
+    found = {(c.place, c.state, c.side): _felt(c, units) for c in checks}
+    rows = []
+    for at in places:
+        cells = [_pair(found, at, state) for state in states]
+        rows.append({"place": words.place(at), "cells": cells})
+    return {"states": states, "rows": rows}
+
+
+def grouped_cautions(lines: tuple[str, ...]) -> list[dict[str, object]]:
+    """The cautions under the three headings of the owner's page; all of them, each once."""
+    groups: dict[str, list[str]] = {"Watch for": [], "Stop and call": [], "First rides": []}
+    for line in lines:
+        low = line.lower()
+        if "vet" in low and "substitute" not in low:
+            groups["Stop and call"].append(line)
+        elif any(word in low for word in ("ride", "riding", "ridden", "mount", "trot", "girth")):
+            groups["First rides"].append(line)
+        else:
+            groups["Watch for"].append(line)
+    return [{"name": name, "lines": said} for name, said in groups.items() if said]
 
 
 def take_out(fit: Fit) -> list[Row]:
@@ -136,11 +165,22 @@ def _headed(fit: Fit) -> str:
     return ""
 
 
+def _pair(found: dict[tuple[str, str, str], list[str]], at: str, state: str) -> list[list[str]]:
+    """Left and right of one place, or one cell where it has no side."""
+    alone = found.get((at, state, "none")) or found.get((at, state, "both"))
+    if alone is not None:
+        return [alone]
+    return [found.get((at, state, side), ["", ""]) for side in ("left", "right")]
+
+
+def _felt(check: HandCheck, units: str) -> list[str]:
+    """The word, and the gap where light shows."""
+    return [check.feel, _gap(check, units)]
+
+
 def _gap(check: HandCheck, units: str) -> str:
-    if not math.isfinite(check.gap_mm):
-        return words.NOT_SEEN
-    if check.feel != "daylight" and check.gap_mm < 0.5:
-        return "touches"
+    if not math.isfinite(check.gap_mm) or check.feel != "daylight" and check.gap_mm < 1.0:
+        return ""
     return words.with_error(check.gap_mm, check.sd_mm, "mm") if units == "mm" else _gap_inches(check)
 
 

@@ -52,6 +52,7 @@ ROLES = {
     "contour": Look(None, "ink", 0.15),
     "daylight": Look(None, "soft", 0.18),
     "cell": Look(None, None),
+    "blank": Look("paper", None),
     "frame": Look(None, "line", 0.2),
 }
 

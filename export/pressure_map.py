@@ -8,7 +8,7 @@ from shapely.geometry import LineString
 from shapely.geometry.base import BaseGeometry
 
 from shimwright.export.palette import pressure_colour
-from shimwright.export.picture import Label, Picture, Stroke, View, path
+from shimwright.export.picture import Label, Picture, Stroke, View, circle, line, path
 from shimwright.export.plan_of_saddle import panel_outline
 from shimwright.optimize.answer import CaseResult, Contact, Fit
 from shimwright.optimize.case import ZONES
@@ -22,7 +22,7 @@ PANEL_LINE_KPA, PEAK_LINE_KPA = 11.0, 30.0
 def levels_kpa(fit: Fit, case: str) -> FloatArray:
     """Contour levels that hold for before and after alike: even steps from 0 to above the higher of the two."""
     fields = [contact.cases[case].pressure_kpa for contact in (fit.as_found, fit.with_setup) if contact is not None]
-    top = max(float(np.nanpercentile(field, 99.5)) for field in fields)
+    top = max((float(np.nanpercentile(field, 99.5)) for field in fields if np.isfinite(field).any()), default=1.0)
     step = next(step for step in (1.0, 2.0, 2.5, 5.0, 10.0, 20.0, 50.0, 1e9) if top / step <= 8)
     return step * np.arange(0, int(np.ceil(top / step)) + 1)
 
@@ -35,13 +35,17 @@ def pressure_map(
     view = _view(contact, width, height)
     strokes: list[Stroke] = []
     for side in (1, -1):
-        here = contact.side == side
+        here = (contact.side == side) & np.isfinite(result.pressure_kpa)
         outline = Polygon(view_xy(view, panel_outline(contact, side))).buffer(0)
+        if here.sum() < 4:
+            strokes.append(Stroke(_polygon_path(outline), "panel edge"))
+            continue
         field = _grid(view_xy(view, contact.nodes_mm[here, :2]), result.pressure_kpa[here], GRID_MM * view.scale)
         strokes += _bands(field, levels, outline)
         strokes += _daylight(field, outline)
         strokes += _contours(field, levels[1:], outline)
         strokes.append(Stroke(_polygon_path(outline), "panel edge"))
+    strokes += _unseen(contact, result, view)
     labels = _zone_labels(contact, view, words)
     return Picture(width, height, "Pressure under the panels from above, head up", tuple(strokes), tuple(labels))
 
@@ -134,6 +138,15 @@ def _contours(
     pieces = [LineString(part).intersection(outline) for level in levels[:-1] for part in generator.lines(level)]
     data = "".join(path(np.array(part.coords)) for piece in pieces for part in _lines(piece))
     return [Stroke(data, "contour")] if data else []
+
+
+def _unseen(contact: Contact, result: CaseResult, view: View) -> list[Stroke]:
+    """Small crosses on paper where the scan did not show the back, so nothing is known."""
+    unseen = ~np.isfinite(result.pressure_kpa)
+    points = view_xy(view, contact.nodes_mm[unseen, :2])[::4]
+    patch = "".join(circle(x, y, 1.6) for x, y in points)
+    crosses = "".join(line((x - 0.6, y - 0.6), (x + 0.6, y + 0.6)) + line((x - 0.6, y + 0.6), (x + 0.6, y - 0.6)) for x, y in points)
+    return [Stroke(patch, "blank"), Stroke(crosses, "contour")] if len(points) else []
 
 
 def _zone_labels(contact: Contact, view: View, words: dict[str, str]) -> list[Label]:

@@ -2,57 +2,64 @@
 
 import numpy as np
 
-from shimwright.export.picture import Label, Picture, Stroke, View, line, path
+from shimwright.export.picture import Label, Picture, Stroke, View, path
 from shimwright.optimize.answer import CaseResult, Fit
 from shimwright.scan.back import Back
 from shimwright.scan.raw import FloatArray
 
 TILT_DRAWN = 5.0  # tilts are drawn this many times larger: 1° over a saddle's length is 8 mm
-FRONT_MM, REAR_MM, BELOW_MM, ABOVE_MM = 130.0, -700.0, 60.0, 140.0
+FRONT_MM, REAR_MM, BELOW_MM, ABOVE_MM, SEAT_MM = 130.0, -700.0, 50.0, 140.0, 75.0
+WORDS_MM = 8.0  # of paper, above the topline of a bare back
 
 
-def side_view(fit: Fit, width_mm: float, height_mm: float) -> Picture:
+def side_view(fit: Fit, width_mm: float) -> Picture:
     """Topline, panels' length and two seat lines (thin dashed as found, thick with the set-up), head to the left."""
-    back = fit.back
-    top = float(np.nanmax(_topline(back)[:, 1]))
-    view = _view(width_mm, top)
-    strokes, labels = topline_strokes(back, view)
+    topline = _topline(fit.back, REAR_MM)
+    top, low = float(topline[:, 1].max()), float(topline[:, 1].min())
+    scale = width_mm / (FRONT_MM - REAR_MM)
+    view = View((scale * FRONT_MM, scale * (top + ABOVE_MM)), scale, flip_a=True)
+    strokes = _body(topline, low - BELOW_MM, view)
     x = fit.as_found.nodes_mm[:, 0]
-    front, rear = float(x.max()), float(x.min())
-    seat_z = top + 75.0
+    front, rear, seat_z = float(x.max()), float(x.min()), top + SEAT_MM
     strokes.append(Stroke(path(view(np.array([front, rear]), np.full(2, seat_z))), "hair"))
-    after = fit.with_setup
-    strokes.append(_seat(view, fit.as_found.cases["mounted"], front, rear, seat_z, "accent dashed"))
-    if after is not None:
-        strokes.append(_seat(view, after.cases["mounted"], front, rear, seat_z, "accent line"))
+    strokes.append(_seat(view, fit.as_found.cases["mounted"], (front, rear), seat_z, "accent dashed"))
+    if fit.with_setup is not None:
+        strokes.append(_seat(view, fit.with_setup.cases["mounted"], (front, rear), seat_z, "accent line"))
     for edge in (front, rear):
-        low = float(np.interp(edge, *_topline(back).T))
-        strokes.append(Stroke(line(tuple(view(edge, seat_z)), tuple(view(edge, low))), "hair"))
-    labels.append(Label(1.0, 2.0, "head", 8, "left", ink="soft"))
-    labels.append(Label(width_mm - 1.0, 2.0, f"tilt drawn {TILT_DRAWN:.0f} × larger", 8, "right", ink="soft"))
-    return Picture(width_mm, height_mm, "The back from its left side with the seat line", tuple(strokes), tuple(labels))
+        foot = float(np.interp(-edge, -topline[:, 0], topline[:, 1]))
+        strokes.append(Stroke(path(view(np.full(2, edge), np.array([seat_z, foot]))), "hair"))
+    labels = (
+        Label(1.0, 2.0, "head", 8, "left", ink="soft"),
+        Label(width_mm - 1.0, 2.0, f"tilt drawn {TILT_DRAWN:.0f} × larger", 8, "right", ink="soft"),
+    )
+    height = scale * (top + ABOVE_MM - low + BELOW_MM)
+    return Picture(width_mm, height, "The back from its left side with the seat line", tuple(strokes), labels)
 
 
-def back_from_side(back: Back, width_mm: float, height_mm: float) -> Picture:
-    """The topline alone, with withers, low and croup named."""
-    top = float(np.nanmax(_topline(back)[:, 1]))
-    view = _view(width_mm, top)
-    strokes, labels = topline_strokes(back, view)
+def back_from_side(back: Back, width_mm: float) -> Picture:
+    """The whole seen topline, with withers, low and croup named, head to the left."""
+    topline = _topline(back, -np.inf)
+    top, low = float(topline[:, 1].max()), float(topline[:, 1].min())
+    front, rear = float(topline[0, 0]), float(topline[-1, 0])
+    scale = min(width_mm / (front - rear), 0.2)
+    view = View((scale * front, scale * top + WORDS_MM + 4.0), scale, flip_a=True)
+    strokes, labels = _body(topline, low - BELOW_MM, view), []
     for name in ("withers", "low", "croup"):
         mark = back.landmark(name)
-        if mark is not None and REAR_MM < mark.position_mm[0] < FRONT_MM:
-            at = view(mark.position_mm[0], mark.position_mm[2])
-            strokes.append(Stroke(line((at[0], at[1] - 6), (at[0], at[1])), "contour"))
-            labels.append(Label(at[0], at[1] - 8, name, 8))
-    return Picture(width_mm, height_mm, "The back from its left side", tuple(strokes), tuple(labels))
+        if mark is None or not rear < mark.position_mm[0] < front:
+            continue
+        at = view(mark.position_mm[0], mark.position_mm[2])
+        strokes.append(Stroke(path(np.array([[at[0], at[1] - 5.0], at])), "contour"))
+        labels.append(Label(at[0], at[1] - 7.0, name if name != "low" else "lowest point", 8))
+    height = scale * (top - low + BELOW_MM) + WORDS_MM + 4.0
+    labels.append(Label(1.0, 2.0, "head", 8, "left", ink="soft"))
+    return Picture(width_mm, height, "The back from its left side", tuple(strokes), tuple(labels))
 
 
-def topline_strokes(back: Back, view: View) -> tuple[list[Stroke], list[Label]]:
-    points = _topline(back)
-    low = np.nanmin(points[:, 1]) - BELOW_MM
-    body = np.vstack([points, [points[-1, 0], low], [points[0, 0], low]])
-    ground = Stroke(path(view(body[:, 0], body[:, 1]), closed=True), "ground")
-    return [ground, Stroke(path(view(points[:, 0], points[:, 1])), "horse line")], []
+def _body(topline: FloatArray, floor: float, view: View) -> list[Stroke]:
+    ring = np.vstack([topline, [topline[-1, 0], floor], [topline[0, 0], floor]])
+    ground = Stroke(path(view(ring[:, 0], ring[:, 1]), closed=True), "ground")
+    return [ground, Stroke(path(view(topline[:, 0], topline[:, 1])), "horse line")]
 
 
 def seat_words(result: CaseResult) -> str:
@@ -66,19 +73,14 @@ def seat_words(result: CaseResult) -> str:
     return ", ".join(words) if words else "sits level"
 
 
-def _seat(view: View, result: CaseResult, front: float, rear: float, z: float, role: str) -> Stroke:
+def _seat(view: View, result: CaseResult, ends: tuple[float, float], z: float, role: str) -> Stroke:
     pitch = np.radians(TILT_DRAWN * (result.pitch_deg if np.isfinite(result.pitch_deg) else 0.0))
-    x = np.array([front, rear])
-    return Stroke(path(view(x, z + np.tan(pitch) * (x - (front + rear) / 2))), role)
+    x = np.array(ends)
+    return Stroke(path(view(x, z + np.tan(pitch) * (x - x.mean()))), role)
 
 
-def _topline(back: Back) -> FloatArray:
+def _topline(back: Back, rear_mm: float) -> FloatArray:
     """(n, 2) x, z of the spine line, front to rear."""
     points = np.column_stack([back.midline.x_mm, back.midline.z_mm])
     points = points[np.isfinite(points).all(axis=1)]
-    return points[(points[:, 0] <= FRONT_MM) & (points[:, 0] >= REAR_MM)]
-
-
-def _view(width_mm: float, top: float) -> View:
-    scale = width_mm / (FRONT_MM - REAR_MM)
-    return View((scale * FRONT_MM, scale * (top + ABOVE_MM)), scale, flip_a=True)
+    return points[(points[:, 0] <= FRONT_MM) & (points[:, 0] >= rear_mm)][::-1]

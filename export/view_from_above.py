@@ -12,6 +12,7 @@ from shimwright.scan.raw import FloatArray
 
 FRONT_MM, REAR_MM, HALF_MM = 130.0, -660.0, 330.0
 SWING_MM = (25.0, 50.0)  # the blade's rear edge swings back this far (PRACTICE §5)
+WHOLE_REAR_MM = -1050.0
 MARGIN_MM = 5.0
 
 
@@ -74,8 +75,9 @@ def shim_unit(fit: Fit) -> str:
 
 def back_from_above(back: Back, width_mm: float, height_mm: float) -> Picture:
     """The bare back for the scan check: outline, landmarks, and a ring where a message points."""
-    view = _view(width_mm, height_mm)
-    strokes = [*back_strokes(back, view), *unseen_strokes(back, view)]
+    rear = max(float(back.surface.x_mm[0]), WHOLE_REAR_MM)
+    view = _view(width_mm, height_mm, rear)
+    strokes = [*back_strokes(back, view, rear), *unseen_strokes(back, view)]
     labels = [*back_labels(back, view, width_mm, height_mm)]
     for number, message in enumerate((m for m in back.quality.messages if m.place_mm is not None), start=1):
         assert message.place_mm is not None
@@ -91,15 +93,15 @@ def view_xy(view: View, xy: FloatArray) -> FloatArray:
     return view(xy[:, 1], xy[:, 0])
 
 
-def back_strokes(back: Back, view: View) -> list[Stroke]:
+def back_strokes(back: Back, view: View, rear_mm: float = REAR_MM) -> list[Stroke]:
     """Outline, spine line, shoulder edge with the blade's swing, last rib."""
-    x, right, left = silhouette(back)
+    x, right, left = silhouette(back, rear_mm)
     flanks = [np.column_stack([x, left]), np.column_stack([x, right])]
     strokes = [Stroke(path(view_xy(view, np.vstack([flanks[0], flanks[1][::-1]])), closed=True), "ground")]
     strokes += [Stroke(path(view_xy(view, flank)), "horse line") for flank in flanks]
     strokes += _depth_lines(back, view)
     mid = np.column_stack([back.midline.x_mm, back.midline.y_mm])
-    mid = mid[(mid[:, 0] < FRONT_MM) & (mid[:, 0] > REAR_MM)]
+    mid = mid[(mid[:, 0] < FRONT_MM) & (mid[:, 0] > rear_mm)]
     strokes.append(Stroke(path(view_xy(view, mid)), "spine"))
     for name, sign in (("left", 1), ("right", -1)):
         edge = _edge_line(back, f"shoulder_{name}", sign)
@@ -142,7 +144,7 @@ def unseen_strokes(back: Back, view: View) -> list[Stroke]:
     marks = []
     for k in range(0, surface.x_mm.size, 4):
         x, radius = float(surface.x_mm[k]), surface.radius_mm[k]
-        if not REAR_MM < x < FRONT_MM or np.isfinite(radius).sum() < 5:
+        if not WHOLE_REAR_MM < x < FRONT_MM or np.isfinite(radius).sum() < 5:
             continue
         known = np.interp(phi, surface.phi[np.isfinite(radius)], radius[np.isfinite(radius)])
         y = surface.axis_y_mm[k] + known * np.sin(phi)
@@ -164,9 +166,9 @@ def _depth_lines(back: Back, view: View) -> list[Stroke]:
     ]
 
 
-def silhouette(back: Back) -> tuple[FloatArray, FloatArray, FloatArray]:
+def silhouette(back: Back, rear_mm: float) -> tuple[FloatArray, FloatArray, FloatArray]:
     """(x, right y, left y) of the seen back's outline from above, every 10 mm."""
-    first, last = max(back.surface.x_mm[0], REAR_MM), min(back.surface.x_mm[-1], FRONT_MM)
+    first, last = max(back.surface.x_mm[0], rear_mm), min(back.surface.x_mm[-1], FRONT_MM)
     x = np.arange(last, first, -10.0)
     y = back.point(x[:, None], back.surface.phi[None, :])[..., 1]
     some = np.isfinite(y).sum(axis=1) > 5
@@ -202,8 +204,8 @@ def _apart(places: dict[str, tuple[float, float]]) -> dict[str, tuple[float, flo
     return taken
 
 
-def _view(width_mm: float, height_mm: float) -> View:
-    scale = min(width_mm / (2 * HALF_MM), (height_mm - 2 * MARGIN_MM) / (FRONT_MM - REAR_MM))
+def _view(width_mm: float, height_mm: float, rear_mm: float = REAR_MM) -> View:
+    scale = min(width_mm / (2 * HALF_MM), (height_mm - 2 * MARGIN_MM) / (FRONT_MM - rear_mm))
     return View((width_mm / 2, MARGIN_MM + scale * FRONT_MM), scale, flip_a=True)
 
 
