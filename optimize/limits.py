@@ -112,8 +112,6 @@ class VerdictLines:
 
     bridged_share: float
     unevenness: float
-    worth_shimming: float
-    no_shim_bridged_share: float
     side_difference_mm: float
 
 
@@ -122,9 +120,11 @@ class HandLines:
     """What a flat hand feels."""
 
     daylight_mm: float
-    light_kpa: float
+    open_share: float
+    light_under_mean: float
     firm_over_mean: float
-    saddle_only_firm_kpa: float
+    hand_sd_mm: float
+    channel_mm: float
 
 
 @dataclass(frozen=True)
@@ -137,14 +137,12 @@ class RiderLines:
 
 
 @dataclass(frozen=True)
-class BuildLines:
-    """From where on a figure of the back is worth a finding."""
+class AnimalLines:
+    """Outside these the tables say little."""
 
-    dip_mm: float
-    hollow_mm: float
-    uphill_deg: float
-    downhill_deg: float
-    area_difference_cm2: float
+    pony_below_mm: float
+    heavy_above_kg: float
+    withers_croup_mm: tuple[float, float]
 
 
 @dataclass(frozen=True)
@@ -164,7 +162,7 @@ class Limits:
     hands: HandLines
     rider: RiderLines
     recheck_weeks: Mapping[str, int]
-    build: BuildLines
+    animal: AnimalLines
 
 
 @cache
@@ -187,5 +185,5 @@ def limits() -> Limits:
         hands=HandLines(**table["hands"]),
         rider=RiderLines(**table["rider"]),
         recheck_weeks=table["recheck_weeks"],
-        build=BuildLines(**table["build"]),
+        animal=AnimalLines(**{**table["animal"], "withers_croup_mm": tuple(table["animal"]["withers_croup_mm"])}),
     )

@@ -1,0 +1,184 @@
+"""How often the pick stays best when what is not known exactly is drawn anew (DESIGN §8): correlated, never per node."""
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from shimwright.optimize.answer import Confidence
+from shimwright.optimize.cost import fixed_cost
+from shimwright.optimize.limits import limits
+from shimwright.optimize.materials import tissue
+from shimwright.optimize.pad import Pad
+from shimwright.optimize.screen import OptionBed, Rules, solve_draws
+from shimwright.optimize.setup import Setup, Stack
+from shimwright.scan.raw import FloatArray
+
+INPUTS = ("the scan", "where the saddle sits", "the rider's weight", "how soft the back is", "how the back is held")
+WAVES = 96  # cosines that make up one correlated field
+EACH_INPUT_DRAWS = 60
+
+
+@dataclass(frozen=True)
+class Field:
+    """Correlated noise as a sum of cosines, so that every arch sees the same error at the same place of the back."""
+
+    wave: FloatArray  # (draws, WAVES, 2), radians per mm
+    phase: FloatArray  # (draws, WAVES)
+
+    def at(self, place_mm: FloatArray) -> FloatArray:
+        """(draws, n) unit-variance noise at places (n, 2), correlation exp(−d²/2ℓ²)."""
+        rows = [np.cos(place_mm @ w.T + p).sum(axis=1) for w, p in zip(self.wave, self.phase, strict=True)]
+        return np.sqrt(2 / self.wave.shape[1]) * np.array(rows)
+
+
+def correlated_field(rng: np.random.Generator, draws: int, correlation_mm: float) -> Field:
+    wave = rng.normal(size=(draws, WAVES, 2)) / correlation_mm
+    return Field(wave, rng.uniform(0, 2 * np.pi, (draws, WAVES)))
+
+
+@dataclass(frozen=True)
+class Draws:
+    """Everything drawn. placing, rider, bend: −1 … 1 (draws,); tissue_kpa_per_mm (draws,)."""
+
+    noise: Field
+    placing: FloatArray
+    rider: FloatArray
+    tissue_kpa_per_mm: FloatArray
+    bend: FloatArray
+    scan: float = 1.0  # 0: no noise
+
+    @property
+    def count(self) -> int:
+        return self.placing.size
+
+
+def drawn(rng: np.random.Generator, count: int, only: str | None = None) -> Draws:
+    """count draws of all inputs, or of one alone with the others as told."""
+    table = limits().confidence
+    field = correlated_field(rng, count, table.correlation_mm)
+    low, high = np.log(table.tissue_kpa_per_mm)
+    raw = rng.uniform(-1, 1, (3, count))
+    soft = np.exp(rng.uniform(low, high, count))
+    moved = {name: only in (None, name) for name in INPUTS}
+    return Draws(
+        field,
+        raw[0] * moved[INPUTS[1]],
+        raw[1] * moved[INPUTS[2]],
+        soft if moved[INPUTS[3]] else np.full(count, tissue().stiffness_kpa_per_mm),
+        raw[2] * moved[INPUTS[4]],
+        float(moved[INPUTS[0]]),
+    )
+
+
+@dataclass(frozen=True)
+class Shaken:
+    """What an option needs to be drawn: place_mm (n, 2) on the back, sd_mm (n,), approach at placing −1, 0, +1 (3, n),
+    how much the middle moves when the back is lifted by the whole bend (n,), load without rider and of the rider (d,).
+    """
+
+    bed: OptionBed
+    place_mm: FloatArray
+    sd_mm: FloatArray
+    approach_mm: FloatArray
+    bend_mm: FloatArray
+    load_rest: FloatArray
+    load_rider: FloatArray
+
+    def approach(self, draws: Draws) -> FloatArray:
+        """(draws, n): the back nearer by noise and bend, the saddle moved (a parabola through three places)."""
+        back, here, fore = self.approach_mm
+        t = draws.placing[:, None]
+        moved = here + 0.5 * t * (fore - back) + 0.5 * t**2 * (fore - 2 * here + back)
+        noise = draws.scan * self.sd_mm * draws.noise.at(self.place_mm) if draws.scan else 0.0
+        return moved + noise + draws.bend[:, None] * self.bend_mm
+
+    def series(self, draws: Draws) -> FloatArray:
+        """(draws, k): deflection of the layers in series with the drawn tissue."""
+        softer = 1 / draws.tissue_kpa_per_mm - 1 / tissue().stiffness_kpa_per_mm
+        return self.bed.series_mm + softer[:, None] * self.bed.pressure_kpa
+
+    def load(self, draws: Draws) -> FloatArray:
+        rider = 1 + limits().confidence.rider_share * draws.rider
+        return self.load_rest + rider[:, None] * self.load_rider
+
+
+Shake = Callable[[str | None, str | None], Shaken]
+
+
+def costs_of(
+    setups: Sequence[Setup], shaken: Mapping[tuple[str | None, str | None], Shaken], stacks: Sequence[Stack],
+    pad: Pad, rule: Rules, draws: Draws,
+) -> FloatArray:  # fmt: skip
+    """(draws, set-ups): cost, +inf where a hard limit is broken."""
+    number = {stack: i for i, stack in enumerate(stacks)}
+    costs = np.full((draws.count, len(setups)), np.inf)
+    for option, one in shaken.items():
+        mine = [i for i, setup in enumerate(setups) if (setup.arch, setup.insert) == option]
+        if not mine:
+            continue
+        rows = np.array([[number[setups[i].stacks[p.name]] for p in pad.pockets] for i in mine], np.int64)
+        value, mask = solve_draws(
+            one.bed, rule, rows.reshape(len(mine), -1), one.approach(draws), one.series(draws), one.load(draws)
+        )
+        fixed = np.array([fixed_cost(setups[i], pad) for i in mine])
+        costs[:, mine] = np.where(mask == 0, value + fixed, np.inf)
+    return costs
+
+
+def share_best(costs: FloatArray, pick: int) -> float:
+    """Share of draws in which the pick is within limits and within the tie band of the best."""
+    best = costs.min(axis=1)
+    band = best + np.maximum(limits().ties.share * np.abs(best), limits().ties.cost)
+    return float(np.mean(np.isfinite(costs[:, pick]) & (costs[:, pick] <= band)))
+
+
+def share_better(costs: FloatArray, pick: int, other: int) -> float:
+    """Share of draws in which the pick is better than the other by more than the tie band."""
+    mine, theirs = costs[:, pick], costs[:, other]
+    with np.errstate(invalid="ignore"):
+        gain = theirs - mine > np.maximum(limits().ties.share * np.abs(mine), limits().ties.cost)
+    return float(np.mean(np.isfinite(mine) & gain))
+
+
+def regret(costs: FloatArray, pick: int) -> float:
+    """Mean of what the pick costs more than the best of its draw; a broken limit counts as 1."""
+    best = costs.min(axis=1)
+    with np.errstate(invalid="ignore"):
+        lost = costs[:, pick] - best
+    return float(np.mean(np.where(np.isfinite(lost), np.minimum(lost, 1.0), 1.0)))
+
+
+@dataclass(frozen=True)
+class Shaking:
+    """The answer and what it was read from. better_than_found: share of draws; NaN if as found is not in the stock."""
+
+    confidence: Confidence
+    better_than_found: float
+    costs: FloatArray
+
+
+def shake(
+    setups: Sequence[Setup], pick: Setup, found: Setup, shaken: Mapping[tuple[str | None, str | None], Shaken],
+    stacks: Sequence[Stack], pad: Pad, rule: Rules,
+) -> Shaking:  # fmt: skip
+    """Draw everything for the share, then each input alone for the one that matters most."""
+    table = limits().confidence
+    known = set(stacks)
+    field = list(setups)
+    for one in (pick, found):
+        if one not in field and set(one.stacks.values()) <= known and (one.arch, one.insert) in shaken:
+            field.append(one)
+    place = field.index(pick)
+    rng = np.random.default_rng(table.seed)
+    costs = costs_of(field, shaken, stacks, pad, rule, drawn(rng, table.draws))
+    share = share_best(costs, place)
+    lost = {}
+    for name in INPUTS:
+        alone = costs_of(field, shaken, stacks, pad, rule, drawn(rng, EACH_INPUT_DRAWS, name))
+        lost[name] = regret(alone, place)
+    worst = max(lost, key=lambda name: lost[name])
+    sensitive = worst if lost[worst] > 1e-3 else None
+    better = share_better(costs, place, field.index(found)) if found in field and found != pick else float("nan")
+    told = share >= table.told_apart_share
+    return Shaking(Confidence(share, table.draws, told, sensitive), better, costs)

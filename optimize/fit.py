@@ -1,0 +1,313 @@
+"""The whole decision: place, as found, gate, search, true model, confidence, verdict, plan."""
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from shimwright.optimize import options as opt
+from shimwright.optimize.answer import ArchJudgement, Contact, Fit, Placement, Rival
+from shimwright.optimize.arch import judge_arch
+from shimwright.optimize.as_found import as_found, completed, thinnest_insert
+from shimwright.optimize.assess import assess, settle
+from shimwright.optimize.bench import known_materials
+from shimwright.optimize.case import Case
+from shimwright.optimize.cautions import cautions, horse_load
+from shimwright.optimize.confidence import Shaking, shake
+from shimwright.optimize.findings import findings
+from shimwright.optimize.hands import hand_checks
+from shimwright.optimize.limits import limits
+from shimwright.optimize.loads import load_cases
+from shimwright.optimize.materials import Material
+from shimwright.optimize.pad import Pad
+from shimwright.optimize.place import place
+from shimwright.optimize.plan import recheck_on, recheck_weeks, take_out
+from shimwright.optimize.saddle import Saddle
+from shimwright.optimize.screen import Rules
+from shimwright.optimize.search import Candidate, Found, Option, pick, rules, runners_up, search
+from shimwright.optimize.setup import Setup, Stack
+from shimwright.optimize.stock import stacks_in_stock
+from shimwright.optimize.verdict import Judged, gate, how_sure, judge
+from shimwright.scan.back import Back
+from shimwright.scan.raw import FloatArray
+
+LOOKED_AT = 12  # picks held against the limits on the fine grid before giving up
+RIVAL_CASES = ("saddle_only", "girthed", "mounted")
+
+
+@dataclass(frozen=True)
+class Job:
+    """What stays the same throughout."""
+
+    back: Back
+    saddle: Saddle
+    pad: Pad
+    case: Case
+    placement: Placement
+    laws: Mapping[str, Material]
+    stacks: tuple[Stack, ...]
+    arches: Mapping[str | None, opt.ArchBench]
+    judged: Mapping[str | None, ArchJudgement]
+    found_setup: Setup
+
+    def on(self, setup: Setup, as_found: Contact | None, cases: tuple[str, ...] | None = None) -> Contact:
+        """The set-up on the true model, 5 mm grid."""
+        some = {} if cases is None else {"cases": cases}
+        return assess(
+            self.back,
+            self.saddle,
+            self.pad,
+            self.case,
+            self.placement,
+            setup,
+            as_found=as_found,
+            **some,  # type: ignore[arg-type]
+        )
+
+
+def fit(back: Back, saddle: Saddle, pad: Pad, case: Case, progress: Callable[[str], None]) -> Fit:
+    """The answer for one horse, saddle, pad and day.
+
+    Raises InputRefused and WrongUse as placing, loads and contact say; a case where nothing helps is an answer, not an error.
+    """
+    progress("placing the saddle")
+    job = _job(back, saddle, pad, case)
+    progress("as found")
+    found = job.on(job.found_setup, None)
+    first = gate(case, saddle)
+    if first.verdict is not None and not case.anyway:
+        return _answer(job, found, Judged(first.verdict, first.why))
+    progress("searching")
+    choices, rule = _choices(job)
+    searched = search(choices, pad, saddle, rule, job.found_setup, progress)
+    best, contact = _held_against_the_true_model(job, found, searched)
+    shaking = None
+    if best is not None:
+        progress("how sure")
+        shaking = _shaken(job, choices, rule, searched, best)
+        best, contact, shaking = _stay_with_what_works(job, found, best, contact, shaking, (choices, rule, searched))
+    progress("judging")
+    most = max(searched.refused_by, key=lambda name: searched.refused_by[name], default=None)
+    verdict = judge(saddle, found, contact, dict(job.judged), most)
+    if verdict.verdict == "padding will not mend this" and not case.anyway:
+        tried = _rivals(job, found, searched, best, contact)
+        return replace(
+            _answer(job, found, verdict), search=searched.report, runners_up=tried, tries=_tries(job, found, None)
+        )
+    return _with_setup(job, found, searched, (best, contact), shaking, _gated(first.verdict, first.why, verdict))
+
+
+def _job(back: Back, saddle: Saddle, pad: Pad, case: Case) -> Job:
+    placement, laws = place(back, saddle), known_materials(saddle, pad)
+    names: list[str | None] = [arch.name for arch in saddle.arches] or [None]
+    arches = {name: opt.arch_bench(back, saddle, pad, placement, name, case.rider, laws) for name in names}
+    judged = {name: _judged(arches[name], saddle, pad, case, laws) for name in names}
+    differences = {name: judged[name].at_larger_deg for name in names if name is not None}
+    found = as_found(case, saddle, pad, differences)
+    return Job(back, saddle, pad, case, placement, laws, stacks_in_stock(pad), arches, judged, found)
+
+
+def _judged(arch: opt.ArchBench, saddle: Saddle, pad: Pad, case: Case, laws: Mapping[str, Material]) -> ArchJudgement:
+    """The arch by itself, girthed, with the thinnest insert and no shims."""
+    bare = Setup(arch.arch, thinnest_insert(pad), {pocket.name: () for pocket in pad.pockets})
+    load = load_cases(saddle, arch.first.underside, case.rider, ("girthed",))["girthed"]
+    state = settle(arch.first, pad, bare, load, laws)
+    return judge_arch(state.bench, state.found.q)
+
+
+def _choices(job: Job) -> tuple[tuple[Option, ...], Rules]:
+    """Every arch with every insert, and the rules with what as found sets."""
+    inserts: list[str | None] = [insert.name for insert in job.pad.inserts] or [None]
+    made: dict[tuple[str | None, str | None], Option] = {}
+    for name, arch in job.arches.items():
+        thickness = opt.thickness_table(arch.bench, job.pad, job.stacks)
+        for insert in inserts:
+            bed = opt.option_bed(arch, job.saddle, job.pad, insert, thickness, job.laws)
+            bed = opt.with_clearance(bed, arch.bench)
+            made[name, insert] = opt.option(arch, job.pad, insert, bed, _refused_arch(job, name))
+    peak, sore = _found_on_the_search_model(job, made)
+    if job.case.today.sore:
+        made = {key: _with_sore(job, one, sore) for key, one in made.items()}
+    return tuple(made.values()), rules(peak, job.saddle)
+
+
+def _refused_arch(job: Job, name: str | None) -> str | None:
+    judged = job.judged[name]
+    known = judged.words not in ("soft", "not known") and np.isfinite(judged.at_larger_deg)
+    return "arch" if known and abs(judged.at_larger_deg) > limits().arch.hard_deg else None
+
+
+def _found_on_the_search_model(
+    job: Job, made: Mapping[tuple[str | None, str | None], Option]
+) -> tuple[float, FloatArray]:
+    """Peak as found and means at the sore places, kPa, on the grid of the search."""
+    setup = job.found_setup
+    bench = job.arches[setup.arch].bench
+    load = load_cases(job.saddle, bench.underside, job.case.rider, ("mounted",))["mounted"]
+    state = settle(job.arches[setup.arch].first, job.pad, setup, load, job.laws)
+    shares = opt.place_shares(bench, job.case.today.sore)
+    del made
+    from shimwright.optimize.windows import windows
+
+    cells = windows(bench.underside)
+    means = cells.means @ state.found.pressure_kpa
+    peak = float(means.max()) if means.size else float(state.found.pressure_kpa.max())
+    return peak, shares @ state.found.pressure_kpa
+
+
+def _with_sore(job: Job, option: Option, found_kpa: FloatArray) -> Option:
+    line = limits().pressure
+    shares = opt.place_shares(job.arches[option.arch].bench, job.case.today.sore)
+    allowed = line.sore_over_as_found * found_kpa + line.sore_tolerance_kpa
+    return replace(option, bed=opt.with_sore(option.bed, shares, allowed))
+
+
+def _held_against_the_true_model(job: Job, found: Contact, searched: Found) -> tuple[Candidate | None, Contact | None]:
+    """The first pick that keeps the hard limits on the fine grid too."""
+    left = list(searched.candidates)
+    for _ in range(LOOKED_AT):
+        best = pick(left, job.pad, job.found_setup)
+        if best is None:
+            return None, None
+        contact = job.on(best.setup, found)
+        if not contact.refused_by:
+            return best, contact
+        left.remove(best)
+    return None, None
+
+
+def _shaken(job: Job, choices: tuple[Option, ...], rule: Rules, searched: Found, best: Candidate) -> Shaking:
+    leading = [c.setup for c in searched.candidates[: limits().search.leading]]
+    needed = {(s.arch, s.insert) for s in (*leading, best.setup, job.found_setup)}
+    shaken = {
+        (one.arch, one.insert): opt.shaken(
+            job.back, job.pad, job.placement, job.arches[one.arch], one.bed, one.insert, job.case.rider
+        )
+        for one in choices
+        if (one.arch, one.insert) in needed
+    }
+    return shake(leading, best.setup, job.found_setup, shaken, job.stacks, job.pad, rule)
+
+
+def _stay_with_what_works(
+    job: Job,
+    found: Contact,
+    best: Candidate,
+    contact: Contact | None,
+    shaking: Shaking,
+    again: tuple[tuple[Option, ...], Rules, Found],
+) -> tuple[Candidate, Contact | None, Shaking]:
+    """What is on now stays unless the pick is better by more than the error, and within limits itself."""
+    refused = job.on(job.found_setup, found, ("girthed", "mounted")).refused_by
+    surely = limits().confidence.told_apart_share
+    if best.setup == job.found_setup or refused or not shaking.better_than_found < surely:
+        return best, contact, shaking
+    choices, rule, searched = again
+    stays = replace(best, setup=job.found_setup, cost=found.cost)
+    return stays, job.on(job.found_setup, found), _shaken(job, choices, rule, searched, stays)
+
+
+def _gated(first: str | None, why: str, verdict: Judged) -> Judged:
+    """With --anyway the gate keeps the verdict and heads the sentence."""
+    return verdict if first is None else Judged(first, f"{why} Asked for anyway: {verdict.sentence}")
+
+
+def _with_setup(
+    job: Job,
+    found: Contact,
+    searched: Found,
+    chosen: tuple[Candidate | None, Contact | None],
+    shaking: Shaking | None,
+    verdict: Judged,
+) -> Fit:
+    best, contact = chosen
+    fitted = _answer(job, found, verdict, contact, searched.exact)
+    confidence = shaking.confidence if shaking is not None else None
+    return replace(
+        fitted,
+        sentence=verdict.sentence + how_sure(confidence),
+        level_setup=_level(job, searched, contact),
+        tries=_tries(job, found, contact),
+        runners_up=_rivals(job, found, searched, best, contact),
+        search=searched.report,
+        confidence=confidence,
+    )
+
+
+def _answer(job: Job, found: Contact, verdict: Judged, contact: Contact | None = None, exact: bool = True) -> Fit:
+    """Everything that needs no search. Without a set-up the hands feel what is on now."""
+    setup = contact.setup if contact is not None else None
+    shown = contact if contact is not None else found
+    weeks = recheck_weeks(job.case, setup)
+    arch = shown.arch or job.judged[shown.setup.arch]
+    return Fit(
+        back=job.back, saddle=job.saddle, pad=job.pad, case=job.case, placement=job.placement,
+        verdict=verdict.verdict, sentence=verdict.sentence, setup=setup, level_setup=None, as_found=found,
+        with_setup=contact, arch=arch, second_opinion=None, tries=(), runners_up=(), search=None, confidence=None,
+        flocking_mm={},
+        findings=findings(job.back, job.saddle, job.case, found, contact, found.arch or arch),
+        hand_checks=hand_checks(job.back, job.saddle, shown),
+        take_out=take_out(job.case, job.pad, setup),
+        cautions=cautions(job.back, job.saddle, job.pad, job.case, setup, found.setup, exact),
+        recheck_weeks=weeks, recheck_on=recheck_on(job.case, weeks),
+        horse_load=horse_load(job.case, job.saddle, job.pad),
+    )  # fmt: skip
+
+
+def _level(job: Job, searched: Found, contact: Contact | None) -> Setup | None:
+    """The most level set-up, where it is more level than the pick by more than the error."""
+    if contact is None or searched.level is None or searched.level.setup == contact.setup:
+        return None
+    mounted = contact.cases["mounted"]
+    tilt = float(np.hypot(np.nan_to_num(mounted.pitch_deg), np.nan_to_num(mounted.roll_deg)))
+    error = float(np.hypot(limits().pose.error_deg, job.back.frame.pitch_sd_deg))
+    return searched.level.setup if tilt - searched.level.tilt_deg > error else None
+
+
+def _tries(job: Job, found: Contact, contact: Contact | None) -> tuple[Rival, ...]:
+    """The fitter's own ideas beside the best."""
+    made = []
+    for part in job.case.tries:
+        setup = completed(part, job.saddle, job.pad, job.found_setup.arch, job.found_setup.insert)
+        tried = job.on(setup, found)
+        made.append(Rival(setup, tried, _beside(tried, contact or found, "the best" if contact else "as found")))
+    return tuple(made)
+
+
+def _beside(tried: Contact, other: Contact, name: str) -> str:
+    if tried.refused_by:
+        return f"your idea: breaks a limit ({', '.join(tried.refused_by)})"
+    if tried.setup == other.setup:
+        return f"your idea: the same as {name}"
+    mine, theirs = tried.cases["mounted"], other.cases["mounted"]
+    carries = (
+        f"{100 * (1 - mine.bridged_share):.0f} % of the panel carries, {100 * (1 - theirs.bridged_share):.0f} % with"
+    )
+    return f"your idea: {carries} {name}"
+
+
+def _rivals(
+    job: Job, found: Contact, searched: Found, best: Candidate | None, contact: Contact | None
+) -> tuple[Rival, ...]:
+    """The best of other kinds; without a set-up, the best that padding can do."""
+    if best is None or contact is None:
+        return ()
+    rivals = [Rival(c.setup, job.on(c.setup, found, RIVAL_CASES), _differs(c.setup, contact.setup))
+              for c in runners_up(searched, best.setup, job.pad, limits().search.runners_up)]  # fmt: skip
+    return tuple(rivals)
+
+
+def _differs(setup: Setup, other: Setup) -> str:
+    """What makes it another kind."""
+    parts = []
+    if setup.arch != other.arch:
+        parts.append(f"arch {setup.arch}")
+    if setup.insert != other.insert:
+        parts.append(f"insert {setup.insert}")
+    added = [name for name, stack in setup.stacks.items() if stack and not other.stacks.get(name)]
+    dropped = [name for name, stack in setup.stacks.items() if not stack and other.stacks.get(name)]
+    if added:
+        parts.append("with " + ", ".join(name.replace("_", " ") for name in added))
+    if dropped:
+        parts.append("without " + ", ".join(name.replace("_", " ") for name in dropped))
+    return "; ".join(parts) or "other heights"

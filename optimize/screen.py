@@ -1,0 +1,589 @@
+"""Compiled solver for very many set-ups on one bed: the same convex problem as `contact`, one thread per left side.
+
+Each node lies in at most one pocket, so a set-up only chooses which row of `thickness_mm` a node reads. The law of a
+node is C(p) = C₀(p) + Σ_m T_m ε_m(p), piecewise linear on the common pressures, so its inverse is found exactly,
+starting from the piece that held last time.
+"""
+
+from dataclasses import dataclass
+from typing import Protocol
+
+import numpy as np
+from numba import njit, prange
+from numpy.typing import NDArray
+
+from shimwright.scan.raw import FloatArray
+
+IntArray = NDArray[np.int64]
+PITCH, ROLL, CLEARANCE, PEAK, SORE, LEFT_RIGHT, UNSOLVED = 1, 2, 4, 8, 16, 32, 64
+LIMIT_NAMES = {
+    PITCH: "pitch",
+    ROLL: "roll",
+    CLEARANCE: "withers clearance",
+    PEAK: "peak pressure",
+    SORE: "sore place",
+    LEFT_RIGHT: "left-right difference",
+    UNSOLVED: "no equilibrium",
+}
+MAX_STEPS = 40
+FAST = {"reassoc", "contract", "arcp", "nsz"}  # sums may be re-ordered; NaN and infinity keep their meaning
+
+
+@dataclass(frozen=True)
+class OptionBed:
+    """One arch and insert, everything that does not depend on the stacks. n nodes, d freedoms, m shim materials.
+
+    area_mm2 (n,), freedom (n, d): δ = approach_mm + T + freedom·q; approach_mm (n,): shell + insert − gap.
+    pressure_kpa (k,), series_mm (k,): deflection of everything but shims at these pressures; strain (k, m).
+    thickness_mm (s, n, m): of stack number s in the node's own pocket. pocket (n,): −1 = none; sorted by pocket.
+    stiffness (d, d): of modes (N, mm). load (d,): N, N·mm. pitch_row, roll_row (d,): degrees per q.
+    windows, window_shares (w, v): nodes of every 25 × 25 mm window and their shares of it, 0 padded. sore (z, n): shares of area of every sore place, sore_kpa
+    (z,): its highest allowed mean. clear_mm (c,), clear_row (c, d): withers clearances, linear in q.
+    """
+
+    area_mm2: FloatArray
+    freedom: FloatArray
+    approach_mm: FloatArray
+    pressure_kpa: FloatArray
+    series_mm: FloatArray
+    strain: FloatArray
+    thickness_mm: FloatArray
+    pocket: IntArray
+    stiffness: FloatArray
+    load: FloatArray
+    pitch_row: FloatArray
+    roll_row: FloatArray
+    windows: IntArray
+    window_shares: FloatArray
+    sore: FloatArray
+    sore_kpa: FloatArray
+    clear_mm: FloatArray
+    clear_row: FloatArray
+
+    def __post_init__(self) -> None:
+        if self.thickness_mm.shape[1:] != (self.area_mm2.size, self.strain.shape[1]):
+            raise ValueError("thickness_mm must be (stacks, nodes, materials)")
+        if (np.diff(self.series_mm) <= 0).any():
+            raise ValueError("the layers in series must have a rising deflection")
+
+
+@dataclass(frozen=True)
+class Rules:
+    """What the kernel needs of limits.toml: weights (8,) in the table's order, lines (6,): mean, peak, peak limit,
+    pitch, roll, clearance; bridged share of the mean."""
+
+    weights: FloatArray
+    lines: FloatArray
+    bridged: float
+
+
+@njit(cache=True, inline="always", error_model="numpy", fastmath=FAST)
+def _deflection(k, i, series, strain, chosen):  # type: ignore[no-untyped-def]
+    """Deflection of node i at the k-th pressure of the law."""
+    value = series[k]
+    for m in range(strain.shape[1]):
+        value += chosen[i, m] * strain[k, m]
+    return value
+
+
+@njit(cache=True, inline="always", error_model="numpy", fastmath=FAST)
+def _law(delta, i, k, levels, series, strain, chosen):  # type: ignore[no-untyped-def]
+    """Pressure, its slope, and the piece of the law that holds at an approach > 0, searched from piece k."""
+    last = levels.size - 2
+    low, high = _deflection(k, i, series, strain, chosen), _deflection(k + 1, i, series, strain, chosen)
+    while delta > high and k < last:
+        k += 1
+        low, high = high, _deflection(k + 1, i, series, strain, chosen)
+    while delta < low and k > 0:
+        k -= 1
+        low, high = _deflection(k, i, series, strain, chosen), low
+    slope = (levels[k + 1] - levels[k]) / (high - low)
+    return levels[k] + (delta - low) * slope, slope, k
+
+
+@njit(cache=True, error_model="numpy", fastmath=FAST)
+def _forces_rigid(q, area, freedom, approach, levels, series, strain, chosen, piece, pressure, force, hessian):  # type: ignore[no-untyped-def]
+    f0 = f1 = f2 = h00 = h01 = h02 = h11 = h12 = h22 = 0.0
+    q0, q1, q2 = q[0], q[1], q[2]
+    for i in range(area.size):
+        a, b, c = freedom[i, 0], freedom[i, 1], freedom[i, 2]
+        delta = approach[i] + a * q0 + b * q1 + c * q2
+        for m in range(strain.shape[1]):
+            delta += chosen[i, m]
+        if delta <= 0.0:
+            pressure[i] = 0.0
+            continue
+        p, slope, piece[i] = _law(delta, i, piece[i], levels, series, strain, chosen)
+        pressure[i] = p
+        ap, ak = 1e-3 * area[i] * p, 1e-3 * area[i] * slope  # kPa · mm² = 1e-3 N
+        f0 += ap * a
+        f1 += ap * b
+        f2 += ap * c
+        h00 += ak * a * a
+        h01 += ak * a * b
+        h02 += ak * a * c
+        h11 += ak * b * b
+        h12 += ak * b * c
+        h22 += ak * c * c
+    force[0], force[1], force[2] = f0, f1, f2
+    hessian[0, 0], hessian[0, 1], hessian[0, 2] = h00, h01, h02
+    hessian[1, 0], hessian[1, 1], hessian[1, 2] = h01, h11, h12
+    hessian[2, 0], hessian[2, 1], hessian[2, 2] = h02, h12, h22
+
+
+@njit(cache=True, error_model="numpy", fastmath=FAST)
+def _forces_flexible(q, area, freedom, approach, levels, series, strain, chosen, piece, pressure, force, hessian):  # type: ignore[no-untyped-def]
+    n, d = freedom.shape
+    force[:] = 0.0
+    hessian[:, :] = 0.0
+    for i in range(n):
+        delta = approach[i]
+        for r in range(d):
+            delta += freedom[i, r] * q[r]
+        for m in range(strain.shape[1]):
+            delta += chosen[i, m]
+        if delta <= 0.0:
+            pressure[i] = 0.0
+            continue
+        p, slope, piece[i] = _law(delta, i, piece[i], levels, series, strain, chosen)
+        pressure[i] = p
+        ap, ak = 1e-3 * area[i] * p, 1e-3 * area[i] * slope
+        for r in range(d):
+            force[r] += ap * freedom[i, r]
+            kr = ak * freedom[i, r]
+            for s in range(r, d):
+                hessian[r, s] += kr * freedom[i, s]
+    for r in range(d):
+        for s in range(r):
+            hessian[r, s] = hessian[s, r]
+
+
+@njit(cache=True, error_model="numpy", fastmath=FAST)
+def _forces(q, bed_arrays, chosen, piece, pressure, force, hessian):  # type: ignore[no-untyped-def]
+    """Generalised force of the bed and its derivative at q; pressure and the piece of the law are left in place."""
+    area, freedom, approach, levels, series, strain = bed_arrays
+    if q.size == 3:
+        _forces_rigid(q, area, freedom, approach, levels, series, strain, chosen, piece, pressure, force, hessian)
+    else:
+        _forces_flexible(q, area, freedom, approach, levels, series, strain, chosen, piece, pressure, force, hessian)
+
+
+@njit(cache=True, error_model="numpy", fastmath=FAST)
+def _cholesky_step(hessian, residual, step):  # type: ignore[no-untyped-def]
+    """step = hessian⁻¹ residual for a small symmetric matrix (overwritten), with a ridge where contact is a line."""
+    d = residual.size
+    for r in range(d):
+        hessian[r, r] = hessian[r, r] * (1.0 + 1e-10) + 1e-9
+    for r in range(d):
+        for s in range(r):
+            hessian[r, r] -= hessian[r, s] ** 2
+        hessian[r, r] = np.sqrt(max(hessian[r, r], 1e-12))
+        for t in range(r + 1, d):
+            for s in range(r):
+                hessian[t, r] -= hessian[t, s] * hessian[r, s]
+            hessian[t, r] /= hessian[r, r]
+    for r in range(d):
+        step[r] = residual[r]
+        for s in range(r):
+            step[r] -= hessian[r, s] * step[s]
+        step[r] /= hessian[r, r]
+    for r in range(d - 1, -1, -1):
+        for s in range(r + 1, d):
+            step[r] -= hessian[s, r] * step[s]
+        step[r] /= hessian[r, r]
+
+
+@njit(cache=True, error_model="numpy", fastmath=FAST)
+def _residual(q, load, stiffness, force, residual, scale):  # type: ignore[no-untyped-def]
+    """load − K q − force, and its largest entry against the scale of each freedom."""
+    worst = 0.0
+    for r in range(q.size):
+        value = load[r] - force[r]
+        for s in range(q.size):
+            value -= stiffness[r, s] * q[s]
+        residual[r] = value
+        worst = max(worst, abs(value) / scale[r])
+    return worst
+
+
+@njit(cache=True, error_model="numpy", fastmath=FAST)
+def _equilibrium(q, bed_arrays, stiffness, load, scale, chosen, piece, pressure, tolerance):  # type: ignore[no-untyped-def]
+    """Newton with line search on the convex energy, from q, in place. Returns the imbalance as a share of the load."""
+    d = q.size
+    force, residual, step = np.zeros(d), np.zeros(d), np.zeros(d)
+    hessian, trial = np.zeros((d, d)), np.zeros(d)
+    _forces(q, bed_arrays, chosen, piece, pressure, force, hessian)
+    worst = _residual(q, load, stiffness, force, residual, scale)
+    for _ in range(MAX_STEPS):
+        if worst < tolerance:
+            break
+        for r in range(d):
+            for s in range(d):
+                hessian[r, s] += stiffness[r, s]
+        _cholesky_step(hessian, residual, step)
+        longest = 0.0
+        for r in range(d):
+            longest = max(longest, abs(step[r]) * scale[r] / scale[0])
+        cut = min(1.0, 15.0 / longest) if longest > 0.0 else 1.0  # never more than 15 mm at the panel's end
+        start = 0.0
+        for r in range(d):
+            step[r] *= cut
+            start += residual[r] * step[r]
+        low, high, t = 0.0, 1.0, 1.0
+        value_low, value_high = start, 0.0
+        for search in range(25):
+            for r in range(d):
+                trial[r] = q[r] + t * step[r]
+            _forces(trial, bed_arrays, chosen, piece, pressure, force, hessian)
+            worst = _residual(trial, load, stiffness, force, residual, scale)
+            along = 0.0
+            for r in range(d):
+                along += residual[r] * step[r]
+            # −along is the slope of the energy, which rises along the step: accept when it has not risen too far
+            if worst < tolerance or along >= -0.5 * start:
+                if along <= 0.9 * start or t >= 1.0 or worst < tolerance or search > 8:
+                    break
+                low, value_low = t, along
+            else:
+                high, value_high = t, along
+            if value_high < 0.0:
+                share = value_low / (value_low - value_high)
+                t = low + (high - low) * min(max(share, 0.1), 0.9)
+            else:
+                t = 0.5 * (low + high)
+        for r in range(d):
+            q[r] = trial[r]
+    return worst
+
+
+@njit(cache=True, error_model="numpy", fastmath=FAST)
+def _measures(
+    q,
+    area,
+    pressure,
+    windows,
+    window_shares,
+    sore,
+    sore_kpa,
+    clear_mm,
+    clear_row,
+    pitch_row,
+    roll_row,
+    weights,
+    lines,
+    bridged,
+):  # type: ignore[no-untyped-def]
+    """Cost of contact and the limits it breaks, as a bit mask. weights and lines: see `Rules`."""
+    n = area.size
+    total = first = second = touching = 0.0
+    for i in range(n):
+        total += area[i]
+        first += area[i] * pressure[i]
+        second += area[i] * pressure[i] * pressure[i]
+        if pressure[i] > 0.1:
+            touching += area[i]
+    mean = first / total
+    hollow = 0.0
+    in_contact = 0.0
+    for i in range(n):
+        if pressure[i] < bridged * mean:
+            hollow += area[i]
+        if pressure[i] > 0.1:
+            in_contact += area[i] * pressure[i]
+    peak = 0.0
+    for i in range(n):
+        if area[i] > 0.0:
+            peak = max(peak, pressure[i])
+    if peak > min(lines[1], lines[2]) and windows.shape[0] > 0:  # a window's mean is never above its hardest node
+        peak = 0.0
+        for w in range(windows.shape[0]):
+            inside = 0.0
+            for v in range(windows.shape[1]):
+                inside += window_shares[w, v] * pressure[windows[w, v]]
+            peak = max(peak, inside)
+    pitch, roll = 0.0, 0.0
+    for r in range(q.size):
+        pitch += pitch_row[r] * q[r]
+        roll += roll_row[r] * q[r]
+    uneven = np.sqrt(max(second / total / (mean * mean) - 1.0, 0.0)) if mean > 0.0 else 1e3
+    contact_mean = in_contact / touching if touching > 0.0 else 1e3
+    value = (
+        weights[0] * uneven
+        + weights[1] * hollow / total
+        + weights[2] * max(0.0, contact_mean / lines[0] - 1.0)
+        + weights[3] * max(0.0, peak / lines[1] - 1.0)
+        + weights[4] * pitch * pitch
+        + weights[5] * roll * roll
+    )
+    mask = 0
+    if abs(pitch) > lines[3]:
+        mask |= PITCH
+    if abs(roll) > lines[4]:
+        mask |= ROLL
+    if peak > lines[2]:
+        mask |= PEAK
+    for c in range(clear_mm.size):
+        clear = clear_mm[c]
+        for r in range(q.size):
+            clear += clear_row[c, r] * q[r]
+        if clear < lines[5]:
+            mask |= CLEARANCE
+    for z in range(sore_kpa.size):
+        there = 0.0
+        for i in range(n):
+            there += sore[z, i] * pressure[i]
+        if there > sore_kpa[z]:
+            mask |= SORE
+    return value, mask, uneven, hollow / total, contact_mean, peak, pitch, roll
+
+
+@njit(cache=True, error_model="numpy", fastmath=FAST)
+def _choose(thickness, pocket, stacks, chosen):  # type: ignore[no-untyped-def]
+    for i in range(pocket.size):
+        for m in range(chosen.shape[1]):
+            chosen[i, m] = thickness[stacks[pocket[i]], i, m] if pocket[i] >= 0 else 0.0
+
+
+@njit(cache=True, parallel=True, error_model="numpy", fastmath=FAST)
+def _solve_list(
+    start, stacks, thickness, pocket, bed_arrays, stiffness, load, scale, shown, tolerance, poses, results, masks
+):  # type: ignore[no-untyped-def]
+    """Every row of stacks (s, pockets) solved; warm from the row before within a chunk."""
+    windows, window_shares, sore, sore_kpa, clear_mm, clear_row, pitch_row, roll_row, weights, lines, bridged = shown
+    n, materials = bed_arrays[0].size, bed_arrays[5].shape[1]
+    count = stacks.shape[0]
+    chunk = 64
+    for block in prange((count + chunk - 1) // chunk):
+        q = start.copy()
+        chosen, piece, pressure = np.zeros((n, materials)), np.zeros(n, np.int64), np.zeros(n)
+        for row in range(block * chunk, min(count, (block + 1) * chunk)):
+            _choose(thickness, pocket, stacks[row], chosen)
+            worst = _equilibrium(q, bed_arrays, stiffness, load, scale, chosen, piece, pressure, tolerance)
+            out = _measures(
+                q, bed_arrays[0], pressure, windows, window_shares, sore, sore_kpa, clear_mm, clear_row,
+                pitch_row, roll_row, weights, lines, bridged,
+            )  # fmt: skip
+            results[row, 0] = out[0]
+            for c in range(1, 7):
+                results[row, c] = out[c + 1]
+            masks[row] = out[1]
+            poses[row] = q
+            if worst > 1e3 * tolerance:
+                masks[row] |= UNSOLVED
+                q[:] = start
+
+
+@njit(cache=True, parallel=True, error_model="numpy", fastmath=FAST)
+def _solve_grid(
+    start,
+    left,
+    right,
+    left_columns,
+    right_columns,
+    left_pair,
+    right_pair,
+    left_alone,
+    right_alone,
+    left_pieces,
+    right_pieces,
+    limit_lr,
+    thickness,
+    pocket,
+    bed_arrays,
+    stiffness,
+    load,
+    scale,
+    shown,
+    tolerance,
+    costs,
+    tilts,
+    masks,
+):  # type: ignore[no-untyped-def]
+    """Every left side with every right side: costs, tilts, masks (n_left, n_right). Left–right over the limit: not solved."""
+    windows, window_shares, sore, sore_kpa, clear_mm, clear_row, pitch_row, roll_row, weights, lines, bridged = shown
+    n, materials = bed_arrays[0].size, bed_arrays[5].shape[1]
+    pockets = left_columns.size + right_columns.size
+    for a in prange(left.shape[0]):
+        q = start.copy()
+        chosen, piece, pressure = np.zeros((n, materials)), np.zeros(n, np.int64), np.zeros(n)
+        stacks = np.zeros(max(pockets, 1), np.int64)
+        for c in range(left_columns.size):
+            stacks[left_columns[c]] = left[a, c]
+        for b in range(right.shape[0]):
+            apart = left_alone[a] + right_alone[b]
+            for c in range(left_pair.shape[1]):
+                apart += abs(left_pair[a, c] - right_pair[b, c])
+            if apart > limit_lr:
+                masks[a, b] = LEFT_RIGHT
+                costs[a, b] = np.inf
+                tilts[a, b] = np.inf
+                continue
+            for c in range(right_columns.size):
+                stacks[right_columns[c]] = right[b, c]
+            _choose(thickness, pocket, stacks, chosen)
+            worst = _equilibrium(q, bed_arrays, stiffness, load, scale, chosen, piece, pressure, tolerance)
+            out = _measures(
+                q, bed_arrays[0], pressure, windows, window_shares, sore, sore_kpa, clear_mm, clear_row,
+                pitch_row, roll_row, weights, lines, bridged,
+            )  # fmt: skip
+            costs[a, b] = out[0] + weights[6] * apart + weights[7] * (left_pieces[a] + right_pieces[b])
+            tilts[a, b] = np.hypot(out[6], out[7])
+            masks[a, b] = out[1]
+            if worst > 1e3 * tolerance:
+                masks[a, b] |= UNSOLVED
+                q[:] = start
+
+
+@njit(cache=True, parallel=True, error_model="numpy", fastmath=FAST)
+def _solve_draws(
+    start,
+    stacks,
+    thickness,
+    pocket,
+    area,
+    freedom,
+    approach,
+    levels,
+    series,
+    strain,
+    stiffness,
+    load,
+    scale,
+    shown,
+    tolerance,
+    costs,
+    masks,
+):  # type: ignore[no-untyped-def]
+    """Every draw (rows of approach, series, load) with every row of stacks: costs of contact and masks, (draws, stacks)."""
+    windows, window_shares, sore, sore_kpa, clear_mm, clear_row, pitch_row, roll_row, weights, lines, bridged = shown
+    n, materials = area.size, strain.shape[1]
+    for w in prange(approach.shape[0]):
+        q = start.copy()
+        chosen, piece, pressure = np.zeros((n, materials)), np.zeros(n, np.int64), np.zeros(n)
+        arrays = (area, freedom, approach[w], levels, series[w], strain)
+        for row in range(stacks.shape[0]):
+            _choose(thickness, pocket, stacks[row], chosen)
+            worst = _equilibrium(q, arrays, stiffness, load[w], scale, chosen, piece, pressure, tolerance)
+            out = _measures(
+                q, area, pressure, windows, window_shares, sore, sore_kpa, clear_mm, clear_row,
+                pitch_row, roll_row, weights, lines, bridged,
+            )  # fmt: skip
+            costs[w, row] = out[0]
+            masks[w, row] = out[1]
+            if worst > 1e3 * tolerance:
+                masks[w, row] |= UNSOLVED
+                q[:] = start
+
+
+class SideRows(Protocol):
+    """One side's fillings: columns of the set-up, stack numbers (r, c), heights with and without partner, pieces."""
+
+    columns: IntArray
+    rows: IntArray
+    paired_mm: FloatArray
+    alone_mm: FloatArray
+    pieces: FloatArray
+
+
+def bed_arrays(bed: OptionBed) -> tuple[FloatArray, ...]:
+    """What the force kernel reads, contiguous, in its order."""
+    return tuple(
+        np.ascontiguousarray(a)
+        for a in (
+            bed.area_mm2, bed.freedom, bed.approach_mm, bed.pressure_kpa, bed.series_mm, bed.strain,
+        )
+    )  # fmt: skip
+
+
+def _shown(bed: OptionBed, rule: Rules) -> tuple[object, ...]:
+    return (
+        bed.windows, bed.window_shares, bed.sore, bed.sore_kpa, bed.clear_mm, bed.clear_row,
+        bed.pitch_row, bed.roll_row, rule.weights, rule.lines, rule.bridged,
+    )  # fmt: skip
+
+
+def scale_of(bed: OptionBed) -> FloatArray:
+    """Imbalance that counts as the whole load, per freedom."""
+    reach = np.maximum(np.abs(bed.freedom).max(axis=0), 1e-9)
+    return np.asarray(bed.load[0] * reach)
+
+
+def resting_pose(bed: OptionBed) -> FloatArray:
+    """Equilibrium with all pockets empty: where the search starts."""
+    q = np.zeros(bed.load.size)
+    q[0] = -float(np.max(bed.approach_mm)) + 1.0
+    n = bed.area_mm2.size
+    chosen = np.zeros((n, bed.strain.shape[1]))
+    _equilibrium(
+        q, bed_arrays(bed), bed.stiffness, bed.load, scale_of(bed), chosen, np.zeros(n, np.int64), np.zeros(n), 1e-9
+    )  # fmt: skip
+    return q
+
+
+def solve_grid(
+    bed: OptionBed,
+    rule: Rules,
+    start: FloatArray,
+    left: SideRows,
+    right: SideRows,
+    limit_mm: float,
+    tolerance: float = 1e-6,
+) -> tuple[FloatArray, FloatArray, NDArray[np.uint8]]:
+    """Cost, tilt in degrees and mask of broken limits of every left side with every right side, (left, right)."""
+    shape = (len(left.rows), len(right.rows))
+    costs, tilts, masks = np.zeros(shape), np.zeros(shape), np.zeros(shape, np.uint8)
+    _solve_grid(
+        start, left.rows, right.rows, left.columns, right.columns, left.paired_mm, right.paired_mm,
+        left.alone_mm, right.alone_mm, left.pieces, right.pieces, limit_mm, bed.thickness_mm, bed.pocket,
+        bed_arrays(bed), bed.stiffness, bed.load, scale_of(bed), _shown(bed, rule), tolerance,
+        costs, tilts, masks,
+    )  # fmt: skip
+    return costs, tilts, masks
+
+
+@dataclass(frozen=True)
+class Solved:
+    """Rows of set-ups solved: contact cost, uneven, bridged, mean, peak, pitch, roll (s,), mask and pose (s, d)."""
+
+    cost: FloatArray
+    unevenness: FloatArray
+    bridged_share: FloatArray
+    mean_kpa: FloatArray
+    peak_kpa: FloatArray
+    pitch_deg: FloatArray
+    roll_deg: FloatArray
+    mask: NDArray[np.uint8]
+    pose: FloatArray
+
+
+def solve_list(bed: OptionBed, rule: Rules, start: FloatArray, stacks: IntArray, tolerance: float = 1e-6) -> Solved:
+    """Solve rows of stack numbers (s, pockets). The cost is that of contact alone."""
+    count = len(stacks)
+    poses, results = np.zeros((count, bed.load.size)), np.zeros((count, 7))
+    masks = np.zeros(count, np.uint8)
+    _solve_list(
+        start, np.ascontiguousarray(stacks, np.int64), bed.thickness_mm, bed.pocket, bed_arrays(bed),
+        bed.stiffness, bed.load, scale_of(bed), _shown(bed, rule), tolerance, poses, results, masks,
+    )  # fmt: skip
+    return Solved(*results.T, mask=masks, pose=poses)
+
+
+def solve_draws(
+    bed: OptionBed,
+    rule: Rules,
+    stacks: IntArray,
+    approach_mm: FloatArray,
+    series_mm: FloatArray,
+    load: FloatArray,
+    tolerance: float = 1e-5,
+) -> tuple[FloatArray, NDArray[np.uint8]]:
+    """Contact cost and mask (draws, stacks). approach_mm (w, n), series_mm (w, k), load (w, d) replace the bed's own."""
+    shape = (len(approach_mm), len(stacks))
+    costs, masks = np.zeros(shape), np.zeros(shape, np.uint8)
+    area, freedom, _, levels, _, strain = bed_arrays(bed)
+    _solve_draws(
+        resting_pose(bed), np.ascontiguousarray(stacks, np.int64), bed.thickness_mm, bed.pocket, area, freedom,
+        np.ascontiguousarray(approach_mm), levels, np.ascontiguousarray(series_mm), strain, bed.stiffness,
+        np.ascontiguousarray(load), scale_of(bed), _shown(bed, rule), tolerance, costs, masks,
+    )  # fmt: skip
+    return costs, masks

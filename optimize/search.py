@@ -1,0 +1,318 @@
+"""Every set-up that the stock allows, solved on the bed; the best by cost and tie order, and what differs in kind (DESIGN §8)."""
+
+from collections import Counter
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from shimwright.optimize import screen
+from shimwright.optimize.answer import SearchReport
+from shimwright.optimize.cost import fixed_cost, left_right_mm, pieces, thickness_mm, total_limit_mm
+from shimwright.optimize.limits import limits
+from shimwright.optimize.pad import Pad
+from shimwright.optimize.saddle import Saddle
+from shimwright.optimize.setup import Setup, Stack, height_mm
+from shimwright.optimize.stock import SideFillings, pairs, side_fillings, stacks_in_stock
+from shimwright.scan.raw import FloatArray
+
+TOLERANCE = 1e-6  # of the load, in the search; the leading set-ups are solved again by `contact`
+BLOCK = 200_000  # set-ups between two looks at the clock and at Ctrl-C
+KEEP = 4000  # cheapest set-ups of a block that can still matter
+
+
+@dataclass(frozen=True)
+class Option:
+    """One arch with one insert. refused: a limit that the option breaks whatever its stacks, or None."""
+
+    arch: str | None
+    insert: str | None
+    insert_mm: float
+    bed: screen.OptionBed
+    refused: str | None = None
+
+
+@dataclass(frozen=True)
+class Candidate:
+    """A set-up with its cost on the search's model. order: its place in the enumeration. tilt_deg: of pitch and roll."""
+
+    setup: Setup
+    cost: float
+    tilt_deg: float
+    order: tuple[int, ...]
+
+
+@dataclass(frozen=True)
+class Found:
+    """candidates: feasible, cheapest first; all that tie with the best, the leading ones and the best of every kind."""
+
+    best: Candidate | None
+    candidates: tuple[Candidate, ...]
+    level: Candidate | None
+    setups: int
+    feasible: int
+    refused_by: Mapping[str, int]
+    exact: bool
+
+    @property
+    def report(self) -> SearchReport:
+        cost = self.best.cost if self.best is not None else float("nan")
+        return SearchReport(self.setups, self.feasible, dict(self.refused_by), cost, self.exact)
+
+
+@dataclass
+class _Tally:
+    """What has been seen so far."""
+
+    kept: list[Candidate] = field(default_factory=list)
+    kinds: dict[tuple[object, ...], Candidate] = field(default_factory=dict)
+    level: Candidate | None = None
+    best: float = np.inf
+    feasible: int = 0
+    refused_by: Counter[str] = field(default_factory=Counter)
+
+
+def rules(as_found_peak_kpa: float, saddle: Saddle) -> screen.Rules:
+    """The table of limits as the kernel reads it."""
+    table = limits()
+    w, line, pose = table.cost, table.pressure, table.pose
+    peak = max(line.peak_kpa, line.peak_over_as_found * as_found_peak_kpa)
+    weights = np.array([
+        w.unevenness, w.bridged, w.mean_overrun, w.peak_overrun,
+        w.pitch_per_deg2, w.roll_per_deg2, w.left_right_per_mm, w.piece,
+    ])  # fmt: skip
+    lines = np.array([
+        line.mean_kpa, line.peak_kpa, peak, pose.pitch_hard_deg, pose.roll_hard_deg, table.clearance.hard_mm[saddle.style],
+    ])  # fmt: skip
+    return screen.Rules(weights, lines, line.bridged_share_of_mean)
+
+
+def kind(setup: Setup, pad: Pad) -> tuple[object, ...]:
+    """What makes two set-ups differ in kind: arch, insert, and which pockets hold anything."""
+    return setup.arch, setup.insert, tuple(bool(setup.stacks.get(pocket.name)) for pocket in pad.pockets)
+
+
+def tie_key(candidate: Candidate, pad: Pad, worn: Setup | None) -> tuple[object, ...]:
+    """Thinnest, fewest pieces, more symmetric, what is on now, first in order."""
+    setup = candidate.setup
+    return (
+        round(thickness_mm(setup, pad), 6),
+        pieces(setup),
+        round(left_right_mm(setup, pad), 6),
+        setup != worn,
+        candidate.order,
+    )
+
+
+def pick(candidates: Sequence[Candidate], pad: Pad, worn: Setup | None = None) -> Candidate | None:
+    """The first in tie order of those that tie with the cheapest."""
+    if not candidates:
+        return None
+    band = limits().ties.band(min(c.cost for c in candidates))
+    return min((c for c in candidates if c.cost <= band), key=lambda c: tie_key(c, pad, worn))
+
+
+def search(
+    options: Sequence[Option],
+    pad: Pad,
+    saddle: Saddle,
+    rule: screen.Rules,
+    worn: Setup | None,
+    progress: Callable[[str], None],
+) -> Found:
+    """Solve every set-up of every option. Ctrl-C ends it with the best so far and `exact` False."""
+    stacks = stacks_in_stock(pad)
+    heights = np.array([height_mm(stack) for stack in stacks])
+    per_option = len(stacks) ** len(pad.pockets)
+    setups, tally, exact = per_option * len(options), _Tally(), True
+    try:
+        for number, option in enumerate(options):
+            progress(f"trying arch {option.arch or 'fixed'}, insert {option.insert or 'none'}")
+            if option.refused is not None:
+                tally.refused_by[option.refused] += per_option
+                continue
+            sides = _sides(option, pad, saddle, heights, tally.refused_by, per_option)
+            if sides is not None:
+                _solve_option(number, option, pad, stacks, sides, rule, tally)
+    except KeyboardInterrupt:
+        exact = False
+    candidates = _merge(tally, pad)
+    return Found(
+        pick(candidates, pad, worn), candidates, tally.level, setups, tally.feasible, dict(tally.refused_by), exact
+    )
+
+
+def _sides(
+    option: Option, pad: Pad, saddle: Saddle, heights: FloatArray, refused_by: Counter[str], per_option: int
+) -> tuple[SideFillings, SideFillings] | None:
+    """Fillings of left and right, counting what total thickness and step cut; None if the empty pad is too thick already."""
+    room = total_limit_mm(saddle, pad) - pad.shell_mm - option.insert_mm
+    if room < 0:
+        refused_by["total thickness"] += per_option
+        return None
+    within = int((heights <= room + 1e-9).sum()) ** len(pad.pockets)
+    if per_option > within:
+        refused_by["total thickness"] += per_option - within
+    left, right = (side_fillings(pad, side, heights, room) for side in ("left", "right"))
+    count = len(left.stacks) * len(right.stacks)
+    if within > count:
+        refused_by["step to the neighbour"] += within - count
+    return left, right
+
+
+def _walking_order(side: SideFillings) -> SideFillings:
+    """The same rows so that few stacks change from one to the next (reflected), for the warm start."""
+    rows = side.stacks
+    if rows.shape[1] == 0:
+        return side
+    before = np.cumsum(rows, axis=1) - rows
+    keys = rows * np.where(before % 2 == 0, 1, -1)
+    return SideFillings(side.pockets, rows[np.lexsort(keys.T[::-1])])
+
+
+@dataclass(frozen=True)
+class _Side:
+    """One side's fillings as the kernel reads them. paired_mm (r, pairs), alone_mm (r,): heights with and without partner."""
+
+    columns: NDArray[np.int64]
+    rows: NDArray[np.int64]
+    paired_mm: FloatArray
+    alone_mm: FloatArray
+    pieces: FloatArray
+
+
+def _as_side(side: SideFillings, which: int, pad: Pad, heights: FloatArray, layers: FloatArray) -> _Side:
+    ordered = _walking_order(side)
+    mates = [pair[which] for pair in pairs(pad)]
+    where = {column: c for c, column in enumerate(side.pockets)}
+    rows = ordered.stacks
+    paired = heights[rows[:, [where[c] for c in mates]]] if mates else np.zeros((len(rows), 0))
+    lonely = [where[c] for c in side.pockets if c not in mates]
+    alone = heights[rows[:, lonely]].sum(axis=1) if lonely else np.zeros(len(rows))
+    return _Side(np.array(side.pockets, np.int64), rows, paired, alone, layers[rows].sum(axis=1))
+
+
+def _solve_option(
+    number: int,
+    option: Option,
+    pad: Pad,
+    stacks: tuple[Stack, ...],
+    sides: tuple[SideFillings, SideFillings],
+    rule: screen.Rules,
+    tally: _Tally,
+) -> None:
+    heights = np.array([height_mm(stack) for stack in stacks])
+    layers = np.array([float(len(stack)) for stack in stacks])
+    left, right = (_as_side(side, i, pad, heights, layers) for i, side in enumerate(sides))
+    start = screen.resting_pose(option.bed)
+    limit = np.inf if pad.limits.left_right_mm is None else pad.limits.left_right_mm + 1e-9
+    for part in _blocks(len(left.rows), len(right.rows)):
+        some = _Side(left.columns, left.rows[part], left.paired_mm[part], left.alone_mm[part], left.pieces[part])
+        costs, tilts, masks = screen.solve_grid(option.bed, rule, start, some, right, limit)
+        _count(masks, tally)
+        _note(number, option, pad, stacks, some, right, costs, tilts, masks, tally)
+
+
+def _blocks(left: int, right: int) -> Iterator[slice]:
+    step = max(1, BLOCK // max(right, 1))
+    return (slice(a, min(a + step, left)) for a in range(0, left, step))
+
+
+def _count(masks: NDArray[np.uint8], tally: _Tally) -> None:
+    tally.feasible += int((masks == 0).sum())
+    for bit, name in screen.LIMIT_NAMES.items():
+        cut = int(np.count_nonzero(masks & bit))
+        if cut:
+            tally.refused_by[name] += cut
+
+
+def _note(
+    number: int,
+    option: Option,
+    pad: Pad,
+    stacks: tuple[Stack, ...],
+    left: _Side,
+    right: _Side,
+    costs: FloatArray,
+    tilts: FloatArray,
+    masks: NDArray[np.uint8],
+    tally: _Tally,
+) -> None:
+    """Keep what can still matter of a block: the ties, the leading, the best of every kind, the most level."""
+    value = np.where(masks == 0, costs, np.inf).ravel()
+    if not np.isfinite(value).any():
+        return
+    tally.best = min(tally.best, float(value.min()))
+
+    def candidate(flat: int) -> Candidate:
+        a, b = divmod(int(flat), len(right.rows))
+        choice = dict(zip(left.columns.tolist(), left.rows[a].tolist(), strict=True))
+        choice |= dict(zip(right.columns.tolist(), right.rows[b].tolist(), strict=True))
+        row = [choice[c] for c in range(len(pad.pockets))]
+        setup = Setup(option.arch, option.insert, {p.name: stacks[s] for p, s in zip(pad.pockets, row, strict=True)})
+        return Candidate(setup, float(value[flat]), float(tilts.ravel()[flat]), (number, *row))
+
+    tied = np.flatnonzero(value <= limits().ties.band(tally.best))
+    leading = np.argpartition(value, min(KEEP, value.size - 1))[:KEEP] if value.size > KEEP else np.arange(value.size)
+    leading = leading[np.argsort(value[leading], kind="stable")][: limits().search.leading]
+    tally.kept += [candidate(i) for i in np.union1d(tied, leading) if np.isfinite(value[i])]
+    filled_left, filled_right = (_patterns(side.rows) for side in (left, right))
+    grid = value.reshape(len(left.rows), len(right.rows))
+    for a in np.unique(filled_left):
+        rows = np.flatnonzero(filled_left == a)
+        for b in np.unique(filled_right):
+            columns = np.flatnonzero(filled_right == b)
+            inner = grid[np.ix_(rows, columns)]
+            i, j = np.unravel_index(int(inner.argmin()), inner.shape)
+            if not np.isfinite(inner[i, j]):
+                continue
+            found = candidate(int(rows[i]) * len(right.rows) + int(columns[j]))
+            key = kind(found.setup, pad)
+            if key not in tally.kinds or (found.cost, found.order) < (tally.kinds[key].cost, tally.kinds[key].order):
+                tally.kinds[key] = found
+    _note_level(value, tilts.ravel(), candidate, tally)
+
+
+def _patterns(rows: NDArray[np.int64]) -> NDArray[np.int64]:
+    """Which pockets of a side hold anything, as one number."""
+    return ((rows > 0) << np.arange(rows.shape[1])).sum(axis=1)
+
+
+def _note_level(value: FloatArray, tilts: FloatArray, candidate: Callable[[int], Candidate], tally: _Tally) -> None:
+    """Most level: least tilt, to a tenth of a degree; of these the cheapest."""
+    rounded = np.where(np.isfinite(value), np.round(tilts, 1), np.inf)
+    least = rounded.min()
+    level = candidate(int(np.where(rounded <= least, value, np.inf).argmin()))
+    held = tally.level
+    if held is None or (round(level.tilt_deg, 1), level.cost) < (round(held.tilt_deg, 1), held.cost):
+        tally.level = level
+
+
+def _merge(tally: _Tally, pad: Pad) -> tuple[Candidate, ...]:
+    """Ties of the final best, the leading, the best of every kind; each once, cheapest first."""
+    del pad
+    band = limits().ties.band(tally.best)
+    kept = sorted(tally.kept, key=lambda c: (c.cost, c.order))
+    count = limits().search.leading
+    chosen = {c.order: c for i, c in enumerate(kept) if c.cost <= band or i < count}
+    chosen |= {c.order: c for c in tally.kinds.values()}
+    return tuple(sorted(chosen.values(), key=lambda c: (c.cost, c.order)))
+
+
+def runners_up(found: Found, picked: Setup, pad: Pad, count: int) -> tuple[Candidate, ...]:
+    """The cheapest set-ups whose kind is neither the pick's nor one another's."""
+    seen, rivals = {kind(picked, pad)}, []
+    for candidate in found.candidates:
+        own = kind(candidate.setup, pad)
+        if own not in seen:
+            seen.add(own)
+            rivals.append(candidate)
+        if len(rivals) == count:
+            break
+    return tuple(rivals)
+
+
+def search_cost(candidate: Candidate, pad: Pad) -> float:
+    """The part of a candidate's cost that comes from contact."""
+    return candidate.cost - fixed_cost(candidate.setup, pad)

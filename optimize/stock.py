@@ -1,0 +1,72 @@
+"""What the stock allows: the stacks of a pocket, the ways to fill one side, and how many set-ups that makes."""
+
+from dataclasses import dataclass
+from itertools import combinations_with_replacement
+
+import numpy as np
+from numpy.typing import NDArray
+
+from shimwright.optimize.cost import neighbours
+from shimwright.optimize.pad import Pad
+from shimwright.optimize.setup import Layer, Stack, height_mm
+from shimwright.scan.raw import FloatArray
+
+SLACK_MM = 1e-9
+
+
+def stacks_in_stock(pad: Pad) -> tuple[Stack, ...]:
+    """Every stack within height and layer limits, the empty one first, then by height, layers and order in the pad file.
+
+    The same layers in another order are one stack: thickest against the horse, as the smaller outline comes on top
+    of the larger one and the top layer comes out first.
+    """
+    order = {shim.name: i for i, shim in enumerate(pad.shims)}
+    kinds = [Layer(shim.name, t) for shim in pad.shims for t in shim.thicknesses_mm]
+    kinds.sort(key=lambda layer: (-layer.thickness_mm, order[layer.shim]))
+    thinnest = min((layer.thickness_mm for layer in kinds), default=0.0)
+    highest = pad.limits.height_mm if pad.limits.height_mm is not None else np.inf
+    # without a limit on layers or height a pocket takes one layer
+    fits = int(highest / thinnest + SLACK_MM) if kinds and np.isfinite(highest) else 1
+    layers = min(fits, pad.limits.layers) if pad.limits.layers is not None else fits
+    stacks: list[Stack] = [()]
+    for count in range(1, layers + 1):
+        stacks += [s for s in combinations_with_replacement(kinds, count) if height_mm(s) <= highest + SLACK_MM]
+    return tuple(sorted(dict.fromkeys(stacks), key=lambda s: (height_mm(s), len(s), [order[x.shim] for x in s])))
+
+
+@dataclass(frozen=True)
+class SideFillings:
+    """All ways to fill one side. pockets: columns of the set-up. stacks (r, c): stack numbers per pocket."""
+
+    pockets: tuple[int, ...]
+    stacks: NDArray[np.int64]
+
+
+def side_fillings(pad: Pad, side: str, heights_mm: FloatArray, highest_mm: float) -> SideFillings:
+    """Rows in lexicographic order that keep the step to the neighbour and the total thickness; one empty row if no pocket."""
+    columns = tuple(i for i, pocket in enumerate(pad.pockets) if pocket.side == side)
+    names = [pocket.name for pocket in pad.pockets]
+    step = pad.limits.neighbour_step_mm
+    beside = [(names.index(a), names.index(b)) for a, b in neighbours(pad)]
+    allowed = np.flatnonzero(heights_mm <= highest_mm + SLACK_MM)
+    rows = np.zeros((1, 0), np.int64)
+    for count, column in enumerate(columns):
+        rows = np.column_stack([np.repeat(rows, allowed.size, axis=0), np.tile(allowed, len(rows))])
+        for a, b in beside:
+            other = b if a == column else a if b == column else None
+            if step is None or other is None or other not in columns[:count]:
+                continue
+            apart = np.abs(heights_mm[rows[:, columns.index(other)]] - heights_mm[rows[:, count]])
+            rows = rows[apart <= step + SLACK_MM]
+    return SideFillings(columns, rows)
+
+
+def pairs(pad: Pad) -> tuple[tuple[int, int], ...]:
+    """Columns (left, right) of pockets that are each other's mirror image."""
+    names = [pocket.name for pocket in pad.pockets]
+    found = []
+    for i, pocket in enumerate(pad.pockets):
+        partner = pad.partner(pocket.name)
+        if pocket.side == "left" and partner is not None:
+            found.append((i, names.index(partner)))
+    return tuple(found)
