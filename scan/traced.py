@@ -33,6 +33,7 @@ class TracedSection:
 
     x_mm: float
     points_mm: FloatArray
+    sd_mm: float = TRACING_SD_MM
 
 
 @dataclass(frozen=True)
@@ -93,8 +94,8 @@ def _check_ends(sections: list[TracedSection], rear_mm: float, front_mm: float) 
     outside = [-s.x_mm for s in sections if not rear_mm <= s.x_mm <= front_mm]
     if outside:
         raise InputRefused(
-            f"the section {outside[0]:.0f} mm behind the withers lies off the profile, which runs from {-front_mm:.0f} to "
-            f"{-rear_mm:.0f} mm: its height is not known; measure the profile farther"
+            f"the section {outside[0]:.0f} mm behind the withers lies off the profile, which runs from {-front_mm:.0f} "
+            f"to {-rear_mm:.0f} mm: its height is not known; measure the profile farther"
         )
 
 
@@ -110,7 +111,8 @@ def _surface(sections: list[TracedSection], spine: PchipInterpolator, axis: Trun
             between = PchipInterpolator(at[seen], rows[seen, column])
             radius[inside, column] = between(axis.x_mm[inside])
     away = np.abs(axis.x_mm[:, None] - at[None, :]).min(axis=1)
-    sd = np.hypot(TRACING_SD_MM, BETWEEN_SD * away)[:, None] * np.ones_like(radius)
+    traced = np.interp(axis.x_mm, at, [section.sd_mm for section in sections])
+    sd = np.hypot(traced, BETWEEN_SD * away)[:, None] * np.ones_like(radius)
     return Surface(axis.x_mm, phi, axis.y_mm, axis.z_mm, radius, np.where(np.isfinite(radius), sd, np.nan))
 
 

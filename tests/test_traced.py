@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+from test_photo import line, sheet
 
 from shimwright.cli import run
 from shimwright.measure import measure_traced
@@ -97,6 +98,16 @@ def test_what_is_no_back_is_refused(traced, old, new, error, words):
     with pytest.raises(error) as refused:
         traced(text)
     assert words in refused.value.message
+
+
+def test_a_photo_of_the_grid_sheet_is_a_section_too(traced, tmp_path):
+    """The drawn line is a formula; read through the photo its half-widths return within 3 mm (goal of the project)."""
+    sheet().save(tmp_path / "section.png")
+    drawn = "\n".join(f'[[section]]\nbehind_withers_mm = {b}\nphoto = "section.png"' for b in STATIONS_MM)
+    back = traced(traced_toml(sections=()) + "\n" + drawn)
+    y = np.linspace(0, 170, 3401)
+    left = np.interp(50.0, line(np.zeros(1))[0] - line(y), y)
+    assert back.stations.half_width_mm[4, 1, 0] == pytest.approx(left, abs=3.0)
 
 
 def test_few_sections_are_wrong_keys(tmp_path, capsys):
