@@ -23,6 +23,9 @@ ROLL_SD_DEG = 2.0  # mirror plane (DESIGN §3)
 PITCH_SD_DEG = 3.0  # a back's own fall between withers and croup [J]
 LEAST_OVERLAP = 0.55
 LEAST_FLANK = 0.6
+LEAST_ARC_DEG = 130.0  # of the seen normals, round the trunk: one flank with the spine has 100–127 [D]
+FULL_ARC_DEG = 150.0
+UNLIKE = (0.02, 0.05)  # rms of the mirrored distance over the radius, with less than the full arc, and at all [J]
 STARTS_DEG = (-16.0, 0.0, 16.0)
 
 
@@ -154,13 +157,21 @@ def _from_shape(
     along = _unit(along - (along @ mirror.normal) * mirror.normal)
     up = np.cross(along, mirror.normal)
     up = up if up @ open_side > 0 else -up
-    flank = _flank_share(cloud.cells, mirror, up, radius)
-    if mirror.overlap < LEAST_OVERLAP or flank < LEAST_FLANK or _angle_deg(up, open_side) > 40:
+    flank, arc = _flank_share(cloud.cells, mirror, up, radius), _arc_deg(cloud.cell_normals, along, open_side)
+    unlike = mirror.rms / radius > UNLIKE[0 if arc < FULL_ARC_DEG else 1]
+    matched = mirror.overlap >= LEAST_OVERLAP and flank >= LEAST_FLANK and not unlike
+    if not matched or arc < LEAST_ARC_DEG or _angle_deg(up, open_side) > 40:
         raise InputRefused(
-            f"which way is up? The two sides of the back cannot be matched ({100 * mirror.overlap:.0f} % of the surface "
-            f"meets its mirror image, the lesser flank {100 * flank:.0f} % as deep): say --up, or scan both flanks"
+            f"which way is up? {arc:.0f}° round the trunk were seen, the sides match to {mirror.rms / radius:.1%} of its "
+            f"radius, the lesser flank {100 * flank:.0f} % as deep as the other: say --up, or scan both flanks"
         )
     return Upright(up, "shape", PITCH_SD_DEG, ROLL_SD_DEG, mirror, messages)
+
+
+def _arc_deg(normals: FloatArray, along: FloatArray, open_side: FloatArray) -> float:
+    """How far round the trunk the seen surface faces."""
+    angle = np.arctan2(normals @ np.cross(open_side, along), normals @ open_side)
+    return float(np.degrees(np.ptp(np.percentile(angle, [3, 97]))))
 
 
 def _flank_share(cells: FloatArray, mirror: MirrorPlane, up: FloatArray, radius: float) -> float:
