@@ -32,17 +32,17 @@ def cross_section(
         feet, normals = _feet(fit.back, contact.nodes_mm[row])
         pad = _pad_mm(fit, contact.setup)
         shims = shim_height_mm(fit, contact.setup, contact.flat_mm[row], side)
-        gap = np.clip(contact.cases[case].gap_mm[row], 0.0, None)
+        gap = np.clip(np.nan_to_num(contact.cases[case].gap_mm[row]), 0.0, None)
         if pad > 0:
             strokes.append(_band(view, feet, normals, np.zeros(row.size), np.full(row.size, pad), "pad"))
         if shims.max(initial=0.0) > 0.05:
             strokes.append(_band(view, feet, normals, np.full(row.size, pad), pad + shims, "shim"))
-        under = feet + normals * (pad + shims + np.nan_to_num(gap))[:, None]
+        under = feet + normals * (pad + shims + gap)[:, None]
         above = under + np.array([0.0, PANEL_DRAWN_MM])
         strokes.append(Stroke(path(view_yz(view, np.vstack([under, above[::-1]])), closed=True), "panel"))
-        if np.nanmax(gap) >= DAYLIGHT_SAID_MM:
-            at = view_yz(view, above[int(np.nanargmax(gap))][None])[0]
-            labels.append(Label(at[0], at[1] - 2.2, f"{np.nanmax(gap):.0f} mm", 8, strong=True))
+        if gap.max() >= DAYLIGHT_SAID_MM:
+            at = view_yz(view, above).mean(axis=0)
+            labels.append(Label(at[0] - side * 4.0, at[1] - 3.0, f"{gap.max():.0f} mm", 8, strong=True))
     labels += _angles(fit.back, x_mm, width)
     return Picture(width, height, "The saddle on the back in cross-section, from behind", tuple(strokes), tuple(labels))
 

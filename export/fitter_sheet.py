@@ -6,12 +6,12 @@ from shimwright.export import fitters_words as fitters
 from shimwright.export.back_words import build_table, landmarks_table, stations_table
 from shimwright.export.cross_section import cross_section
 from shimwright.export.cutlist import cut_table, sheet_lines
-from shimwright.export.owners_words import names, scan_sources
+from shimwright.export.owners_words import how_sure, names, scan_sources
 from shimwright.export.picture import for_paper
 from shimwright.export.pressure_map import legend, levels_kpa, pressure_map
 from shimwright.export.typesetting import PAPERS, set_pdf
 from shimwright.export.view_from_above import view_from_above
-from shimwright.export.words import behind_withers, how_sure
+from shimwright.export.words import behind_withers
 from shimwright.optimize.answer import CaseResult, Contact, Fit
 
 SECTION_MM, MAP_MM = (88.0, 38.0), (52.0, 96.0)
@@ -58,7 +58,8 @@ def _words(fit: Fit) -> dict[str, object]:
         **names(fit),
         "paper": PAPERS[units],
         "sentence": fit.sentence,
-        "sure": how_sure(fit.confidence),
+        "sure": how_sure(fit),
+        "above_name": "the set-up" if fit.setup is not None else "the saddle as found",
         "setups": fitters.setups_table(fit),
         "cases": fitters.cases_table(fit),
         "zones": [{"case": case, "rows": fitters.zones_table(fit, case)} for case in ("mounted", "trot")],

@@ -1,6 +1,7 @@
 """Every word of the owner's page, once, for paper and screen alike: the order and the words of PRACTICE §7 and §2."""
 
 import math
+from dataclasses import replace
 
 from shimwright.export import words
 from shimwright.export.side_view import seat_words
@@ -20,13 +21,13 @@ def owners_words(fit: Fit) -> dict[str, object]:
         **names(fit),
         "verdict": fit.verdict,
         "sentence": fit.sentence,
-        "sure": words.how_sure(fit.confidence),
+        "sure": how_sure(fit),
         "headed": _headed(fit),
         "setup": setup_rows(fit),
         "seat_before": seat(fit.as_found),
         "seat_after": seat(fit.with_setup),
         "why": [why(letter, finding) for letter, finding in zip("ABC", fit.findings[:3], strict=False)],
-        "hands": hand_table(fit.hand_checks, fit.case.print_units),
+        "hands": hand_table(_states_named(fit), fit.case.print_units),
         "take_out": take_out(fit),
         "cautions": grouped_cautions(fit.cautions),
         "load": rider_load(fit),
@@ -48,6 +49,11 @@ def names(fit: Fit) -> dict[str, object]:
         "recheck": on or words.in_weeks(fit.recheck_weeks),
         "recheck_note": words.in_weeks(fit.recheck_weeks) if on else "from the day it is fitted (date not told)",
     }
+
+
+def how_sure(fit: Fit) -> str:
+    """How often the choice stood; empty where nothing was chosen or the sentence says it already."""
+    return "" if fit.setup is None or "re-run" in fit.sentence else words.how_sure(fit.confidence)
 
 
 def setup_rows(fit: Fit) -> list[Row]:
@@ -157,6 +163,13 @@ def told_that_day(fit: Fit) -> list[Row]:
     sore = words.told(today.sore) if today.sore else "none told"
     told = f"stood square {words.told(today.stood_square)}; sore {sore}; lame {words.told(today.lame)}; "
     return [["That day", told + f"saddle moves {words.told(today.saddle_moves)}"]]
+
+
+def _states_named(fit: Fit) -> tuple[HandCheck, ...]:
+    """Without a set-up the girthed state is that of the saddle as found."""
+    if fit.setup is not None:
+        return fit.hand_checks
+    return tuple(replace(c, state="girthed") if c.state == "with set-up" else c for c in fit.hand_checks)
 
 
 def _headed(fit: Fit) -> str:

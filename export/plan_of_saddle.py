@@ -10,15 +10,13 @@ NEAREST = 12  # nodes that carry a pocket's corner from the flat pad to the hors
 
 
 def panel_outline(contact: Contact, side: int) -> FloatArray:
-    """(k, 2) closed-in-order outline (x, y) of one panel, from its outermost nodes along its length. side: +1 left, −1 right."""
+    """(k, 2) closed-in-order outline (x, y) of one panel, from the first and last node of every row. side: +1 left, −1 right."""
     here = contact.side == side
-    along, xy = contact.along[here], contact.nodes_mm[here, :2]
-    bins = np.linspace(0.0, 1.0, 25)
-    slot = np.clip(np.digitize(along, bins) - 1, 0, bins.size - 2)
+    along, xy = np.round(contact.along[here], 4), contact.nodes_mm[here, :2]
     inner, outer = [], []
-    for k in range(bins.size - 1):
-        row = xy[slot == k]
-        if len(row):
+    for place in np.unique(along):
+        row = xy[along == place]
+        if len(row) > 1:
             inner.append(row[np.argmin(np.abs(row[:, 1]))])
             outer.append(row[np.argmax(np.abs(row[:, 1]))])
     return np.array(inner + outer[::-1])

@@ -30,9 +30,12 @@ def levels_kpa(fit: Fit, case: str) -> FloatArray:
 def pressure_map(
     contact: Contact, result: CaseResult, levels: FloatArray, size_mm: tuple[float, float], words: dict[str, str]
 ) -> Picture:
-    """Filled bands of pressure with the words given for each zone laid over them; hatched where there is daylight."""
-    width, height = size_mm
-    view = _view(contact, width, height)
+    """Filled bands of pressure with the words given for each zone laid over them; hatched where there is daylight.
+
+    size_mm: width, and the height that it may take at most.
+    """
+    width, most = size_mm
+    view, height = _view(contact, width, most)
     strokes: list[Stroke] = []
     for side in (1, -1):
         here = (contact.side == side) & np.isfinite(result.pressure_kpa)
@@ -80,10 +83,11 @@ def zone_middle(contact: Contact, zone: str) -> FloatArray:
     return np.asarray(contact.nodes_mm[here, :2].mean(axis=0))
 
 
-def _view(contact: Contact, width: float, height: float) -> View:
+def _view(contact: Contact, width: float, most: float) -> tuple[View, float]:
+    """The view and the height it takes, at most `most`."""
     x, y = contact.nodes_mm[:, 0], np.abs(contact.nodes_mm[:, 1])
-    scale = min((width - 2) / (2 * y.max()), (height - 2) / np.ptp(x))
-    return View((width / 2, height / 2 + scale * float(x.max() + x.min()) / 2), scale, flip_a=True)
+    scale = float(min((width - 2) / (2 * y.max()), (most - 2) / np.ptp(x)))
+    return View((width / 2, 1.0 + scale * float(x.max())), scale, flip_a=True), scale * float(np.ptp(x)) + 2.0
 
 
 def _grid(points: FloatArray, values: FloatArray, step: float) -> tuple[FloatArray, FloatArray, FloatArray]:

@@ -7,7 +7,7 @@ from shimwright.optimize.answer import CaseResult, Fit
 from shimwright.scan.back import Back
 from shimwright.scan.raw import FloatArray
 
-TILT_DRAWN = 5.0  # tilts are drawn this many times larger: 1° over a saddle's length is 8 mm
+TILT_DRAWN = 3.0  # tilts are drawn this many times larger: 5° still stays inside the picture
 FRONT_MM, REAR_MM, BELOW_MM, ABOVE_MM, SEAT_MM = 130.0, -700.0, 50.0, 140.0, 75.0
 WORDS_MM = 8.0  # of paper, above the topline of a bare back
 

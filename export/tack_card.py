@@ -28,7 +28,7 @@ def tack_card_pdf(fit: Fit) -> bytes:
         "setup": setup_rows(fit)[:2],
         "saddle": fit.saddle.name,
         "pad": fit.pad.name,
-        "fitted": words.day(fit.case.today.date) or "date not told",
+        "fitted": f"{'fitted' if fit.setup is not None else 'measured'} {words.day(fit.case.today.date) or '(date not told)'}",
         "rider": rider(fit),
         "picture": for_paper(picture),
         "cautions": list(fit.cautions),

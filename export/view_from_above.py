@@ -77,7 +77,7 @@ def back_from_above(back: Back, width_mm: float, height_mm: float) -> Picture:
     """The bare back for the scan check: outline, landmarks, and a ring where a message points."""
     rear = max(float(back.surface.x_mm[0]), WHOLE_REAR_MM)
     view = _view(width_mm, height_mm, rear)
-    strokes = [*back_strokes(back, view, rear), *unseen_strokes(back, view)]
+    strokes = [*back_strokes(back, view, rear), *unseen_strokes(back, view, rear)]
     labels = [*back_labels(back, view, width_mm, height_mm)]
     for number, message in enumerate((m for m in back.quality.messages if m.place_mm is not None), start=1):
         assert message.place_mm is not None
@@ -137,14 +137,14 @@ def back_labels(back: Back, view: View, width_mm: float, height_mm: float) -> li
     return labels
 
 
-def unseen_strokes(back: Back, view: View) -> list[Stroke]:
+def unseen_strokes(back: Back, view: View, rear_mm: float) -> list[Stroke]:
     """Short slanted strokes where the scan did not show the back: places guessed from the seen on either hand."""
     surface = back.surface
     phi = np.radians(np.arange(-80.0, 81.0, 5.0))
     marks = []
     for k in range(0, surface.x_mm.size, 4):
         x, radius = float(surface.x_mm[k]), surface.radius_mm[k]
-        if not WHOLE_REAR_MM < x < FRONT_MM or np.isfinite(radius).sum() < 5:
+        if not rear_mm + 5.0 < x < FRONT_MM or np.isfinite(radius).sum() < 5:
             continue
         known = np.interp(phi, surface.phi[np.isfinite(radius)], radius[np.isfinite(radius)])
         y = surface.axis_y_mm[k] + known * np.sin(phi)
