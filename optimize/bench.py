@@ -115,22 +115,36 @@ def prepare(
     angles = arch_angles_deg(back, saddle, chosen, placement.front_x_mm)
     panels = underside(saddle, chosen, spacing_mm, angles)
     origin = lowered(back, panels, placement.front_x_mm)
-    gap = back.gap(panels.points + origin, panels.normals)
+    bench = bench_of(back, panels, pad, origin)
+    if not bench.unseen_share <= UNSEEN_ALLOWED:
+        raise InputRefused(f"{100 * bench.unseen_share:.0f} % of the panels lie over what the scan did not see: scan again")
+    return bench
+
+
+def bench_of(back: Back, panels: Underside, pad: Pad, origin_mm: FloatArray) -> Bench:
+    """Bench of these nodes with the saddle's origin at origin_mm (3,), back frame."""
+    gap = back.gap(panels.points + origin_mm, panels.normals)
     seen = np.isfinite(gap)
-    modes = tree_modes(saddle)
+    modes = tree_modes(panels.panels.saddle)
     count = 3 + (modes.count if modes else 0)
     stiffness = np.zeros((count, count))
     if modes:
         stiffness[range(3, count), range(3, count)] = modes.stiffness_n_mm
+    arch = panels.panels.arch
     bench = Bench(
-        back, chosen.name if chosen else None, panels, origin, origin + panels.centroid,
-        np.where(seen, panels.area_mm2, 0.0), np.where(seen, -gap, 0.0), np.zeros((len(gap), count)), stiffness,
-        node_pockets(pad, panels.flat_mm), modes, 1 - float(panels.area_mm2[seen].sum() / panels.area_mm2.sum()),
-    )  # fmt: skip
-    if not bench.unseen_share <= UNSEEN_ALLOWED:
-        raise InputRefused(
-            f"{100 * bench.unseen_share:.0f} % of the panels lie over what the scan did not see: scan again"
-        )
+        back=back,
+        arch=arch.name if arch else None,
+        underside=panels,
+        origin_mm=origin_mm,
+        centre_mm=origin_mm + panels.centroid,
+        area_mm2=np.where(seen, panels.area_mm2, 0.0),
+        lift_mm=np.where(seen, -gap, 0.0),
+        ways=np.zeros((len(gap), count)),
+        stiffness=stiffness,
+        pocket=node_pockets(pad, panels.flat_mm),
+        modes=modes,
+        unseen_share=1 - float(panels.area_mm2[seen].sum() / panels.area_mm2.sum()),
+    )
     return replace(bench, ways=ways_of(bench, bench.points_mm, panels.normals, np.zeros(count)))
 
 
