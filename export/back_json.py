@@ -71,7 +71,7 @@ def _landmark(mark: Landmark, frame: Frame) -> dict[str, object]:
 
 def _steps(low: float, high: float) -> FloatArray:
     """Multiples of 10 mm from high down to low."""
-    return STEP_MM * np.arange(math.floor(high / STEP_MM), math.ceil(low / STEP_MM) - 1, -1)
+    return np.arange(math.floor(high / STEP_MM), math.ceil(low / STEP_MM) - 1, -1, dtype=np.float64) * STEP_MM
 
 
 def _topline(back: Back) -> list[object]:

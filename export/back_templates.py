@@ -37,8 +37,8 @@ LEADING_MM = 4.2
 class Curve:
     """A line of the back on paper.
 
-    points (k, 2): mm, seen or bridged. unseen: bridged stretches, (2, 2) each. marks: (name, x on paper). ends: words for the
-    left and right end. level: what y = 0 means. sd_mm: of the surface along the line; NaN if not known.
+    points (k, 2): mm, seen or bridged. unseen: bridged stretches, (2, 2) each. marks: (name, x on paper). ends: words
+    for the left and right end. level: what y = 0 means. sd_mm: of the surface along the line; NaN if not known.
     """
 
     name: str

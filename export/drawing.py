@@ -53,7 +53,8 @@ class Text:
         left = {"start": 0.0, "middle": -width / 2, "end": -width}[self.anchor]
         box = np.array([[left, -0.25], [left + width, -0.25], [left + width, 0.8], [left, 0.8]])
         box[:, 1] *= self.height_mm
-        return box @ _turn(self.angle_deg).T + np.array(self.at_mm)
+        corners: FloatArray = box @ _turn(self.angle_deg).T + np.array(self.at_mm)
+        return corners
 
 
 @dataclass(frozen=True)

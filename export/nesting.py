@@ -57,7 +57,10 @@ class Nesting:
 
 
 def nest(
-    outlines: Sequence[FloatArray], sheet_mm: tuple[float, float], turns_deg: tuple[float, ...], spacing_mm: float = SPACING_MM
+    outlines: Sequence[FloatArray],
+    sheet_mm: tuple[float, float],
+    turns_deg: tuple[float, ...],
+    spacing_mm: float = SPACING_MM,
 ) -> Nesting:
     """Outlines (k, 2), mm, each with its forward direction along +x, on as few sheets as the search finds.
 
@@ -142,7 +145,8 @@ class _Filling:
         pad = int(np.ceil(self.spacing_mm / CELL_MM)) + 1
         size = (int(np.ceil((right - left) / CELL_MM)) + 2 * pad, int(np.ceil((top - bottom) / CELL_MM)) + 2 * pad)
         mask = self._raster(_moved(shape, (pad * CELL_MM - left, pad * CELL_MM - bottom)), size)
-        taken = np.pad(sheet.taken, ((pad, size[0]), (pad, size[1])))
+        reach = int(np.ceil((sheet.used + self.spacing_mm) / CELL_MM)) + 2  # all is free from there on
+        taken = np.pad(sheet.taken[:reach], ((pad, size[0]), (pad, size[1])))
         hits = fftconvolve(taken, mask[::-1, ::-1], mode="valid")
         last = (int(room[0] / CELL_MM + 1e-9) + 1, int(room[1] / CELL_MM + 1e-9) + 1)
         free = np.argwhere(hits[: last[0], : last[1]] < 0.5)

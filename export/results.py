@@ -6,7 +6,6 @@ middle of moving is undone by the next one.
 """
 
 import errno
-import os
 import shutil
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -47,7 +46,7 @@ def whole_results(folder: Path) -> Iterator[Path]:
     except OSError as error:
         raise _cannot_write(folder, error) from error
     finally:
-        _tidy(hidden, folder, made)
+        _tidy(hidden, made)
 
 
 def _cannot_write(folder: Path, error: OSError) -> CannotWrite:
@@ -114,9 +113,9 @@ def _undo(hidden: Path, folder: Path) -> None:
         shutil.rmtree(hidden)
 
 
-def _tidy(hidden: Path, folder: Path, made: tuple[Path, ...]) -> None:
+def _tidy(hidden: Path, made: tuple[Path, ...]) -> None:
     """No trace of the work; folders that were made for nothing go too."""
     shutil.rmtree(hidden, ignore_errors=True)
     for place in made:
-        if place.exists() and not os.listdir(place):
+        if place.exists() and not any(place.iterdir()):
             place.rmdir()

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from shapely.geometry import Polygon, box
+from shapely.geometry.base import BaseGeometry
 
 from shimwright.export import words
 from shimwright.export.drawing import CUT, LETTER_MM, MARK, Drawing, Line, Text, arrow, text_width_mm
@@ -124,9 +125,7 @@ def _label(part: ShimPart, labels: Labels, shape: Polygon) -> Drawing:
     return _set(lines, (shape.bounds[2] + BESIDE_MM, shape.bounds[1]), size)
 
 
-def _wrapped(
-    entries: Sequence[tuple[str, float, bool]], width_mm: float
-) -> list[tuple[str, float, bool]] | None:
+def _wrapped(entries: Sequence[tuple[str, float, bool]], width_mm: float) -> list[tuple[str, float, bool]] | None:
     """Entries broken into lines of at most width_mm; None if a single word is wider."""
     lines: list[tuple[str, float, bool]] = []
     for text, size, bold in entries:
@@ -163,9 +162,7 @@ def _spot(inside: Polygon, size: tuple[float, float]) -> tuple[float, float] | N
     return next((c for c in corners if inside.contains(box(c[0], c[1], c[0] + size[0], c[1] + size[1]))), None)
 
 
-def _set(
-    lines: Sequence[tuple[str, float, bool]], corner: tuple[float, float], size: tuple[float, float]
-) -> Drawing:
+def _set(lines: Sequence[tuple[str, float, bool]], corner: tuple[float, float], size: tuple[float, float]) -> Drawing:
     """The words with an arrow forward at their left."""
     x, y = corner[0] + ARROW_MM, corner[1] + size[1]
     texts = []
@@ -181,6 +178,8 @@ def _box_around(label: Drawing) -> Polygon:
     return box(*label.bounds_mm).buffer(1.5)
 
 
-def _dashed(lines: object) -> tuple[Line, ...]:
-    runs = [lines] if getattr(lines, "geom_type", "") == "LineString" else list(getattr(lines, "geoms", ()))
-    return tuple(Line(np.asarray(run.coords), MARK, dashed=True) for run in runs if run.length > 1.0)
+def _dashed(lines: BaseGeometry | None) -> tuple[Line, ...]:
+    if lines is None:
+        return ()
+    runs = [run for run in getattr(lines, "geoms", (lines,)) if run.length > 1.0]
+    return tuple(Line(np.asarray(run.coords), MARK, dashed=True) for run in runs)

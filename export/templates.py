@@ -58,7 +58,9 @@ def _sheet(entry: SheetsOf, number: int, parts: Sequence[ShimPart], labels: Labe
             pieces.append(_lying(part, labels, placed.turn_deg, placed.move_mm))
     width, height = entry.nesting.sheet_mm
     edge = Line(np.array([[0.0, 0.0], [width, 0.0], [width, height], [0.0, height]]), MARK, closed=True)
-    frame = Drawing("sheet", (edge, *_grain(entry, height)), (Text(_title(entry, number, labels), (0.0, height + 4.0)),))
+    frame = Drawing(
+        "sheet", (edge, *_grain(entry, height)), (Text(_title(entry, number, labels), (0.0, height + 4.0)),)
+    )
     return together(_title(entry, number, labels), (frame, scale_bars(-BARS_OFF_MM, -BARS_OFF_MM), *pieces))
 
 

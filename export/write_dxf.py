@@ -1,13 +1,14 @@
 """Drawing → DXF: R2010 (R12 on request), millimetres, layers cut, mark, text, scale; no words on the cut layer."""
 
 import io
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 import ezdxf
-from ezdxf import units
-from ezdxf.document import Drawing as Document
+from ezdxf import filemanagement, units
 from ezdxf.enums import TextEntityAlignment
-from ezdxf.layouts import Modelspace
+from ezdxf.layouts.layout import Modelspace
 
 from shimwright.export.drawing import CUT, LAYERS, MARK, SCALE, TEXT, Drawing, Line, Text
 
@@ -21,19 +22,20 @@ ALIGN = {
 
 
 def dxf_text(drawing: Drawing, version: str = "R2010") -> str:
-    """The whole file. version: R2010 | R12."""
-    document = ezdxf.new(version, setup=["linetypes"])
-    if version != "R12":  # R12 has no header entry for units
-        document.units = units.MM
-    document.header["$MEASUREMENT"] = 1
-    for layer in LAYERS:
-        document.layers.add(layer, color=COLOUR[layer])
-    space = document.modelspace()
-    for line in drawing.lines:
-        _add_line(space, line, version)
-    for text in drawing.texts:
-        _add_text(space, text)
-    return _fixed_bytes(document)
+    """The whole file. version: R2010 | R12. R12 cannot say its unit: the 100 mm bars do."""
+    with _without_clock():
+        document = filemanagement.new(version, setup=["linetypes"], units=units.MM if version != "R12" else 0)
+        document.header["$MEASUREMENT"] = 1
+        for layer in LAYERS:
+            document.layers.add(layer, color=COLOUR[layer])
+        space = document.modelspace()
+        for line in drawing.lines:
+            _add_line(space, line, version)
+        for text in drawing.texts:
+            _add_text(space, text)
+        stream = io.StringIO()
+        document.write(stream)
+    return stream.getvalue()
 
 
 def write_dxf(drawing: Drawing, path: Path, version: str = "R2010") -> None:
@@ -59,13 +61,13 @@ def _add_text(space: Modelspace, text: Text) -> None:
     entity.set_placement(text.at_mm, align=ALIGN[text.anchor])
 
 
-def _fixed_bytes(document: Document) -> str:
-    """Without the clock and random ids that a DXF header otherwise holds: the same drawing gives the same bytes."""
-    before = ezdxf.options.write_fixed_meta_data_for_testing
-    ezdxf.options.write_fixed_meta_data_for_testing = True
+@contextmanager
+def _without_clock() -> Iterator[None]:
+    """No times and random ids, which a DXF file otherwise holds: the same drawing gives the same bytes."""
+    options = ezdxf.options  # type: ignore[attr-defined]  # public by its manual, not by its export list
+    before = options.write_fixed_meta_data_for_testing
+    options.write_fixed_meta_data_for_testing = True
     try:
-        stream = io.StringIO()
-        document.write(stream)
+        yield
     finally:
-        ezdxf.options.write_fixed_meta_data_for_testing = before
-    return stream.getvalue()
+        options.write_fixed_meta_data_for_testing = before

@@ -1,0 +1,209 @@
+"""Cut list and nesting: totals against the drawings, areas against a hand-computed polygon, nesting against shapely."""
+
+import csv
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+from fit_fixture import best_setup, example_fit, example_pad
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from shapely.geometry import Polygon
+
+from shimwright.export.cutlist import cut_table, cutlist_rows, sheet_lines, sheets_needed, write_cutlist
+from shimwright.export.nesting import (
+    ALONG_GRAIN_DEG,
+    ANY_QUARTER_DEG,
+    SPACING_MM,
+    Nesting,
+    nest,
+    placed_outline,
+)
+from shimwright.export.shim_parts import Labels, part_drawing, shim_parts
+from shimwright.optimize.materials import load_materials
+from shimwright.optimize.setup import Layer
+
+
+def shoelace_cm2(outline: np.ndarray) -> float:
+    """Gauss's area formula."""
+    x, y = outline.T
+    return float(abs(np.dot(x, np.roll(y, -1)) - np.dot(y, np.roll(x, -1)))) / 200.0
+
+
+def rows(path: Path) -> list[dict[str, str]]:
+    with path.open(encoding="utf-8", newline="") as file:
+        return list(csv.DictReader(file))
+
+
+def test_pieces_are_the_layers_of_the_setup(tmp_path: Path) -> None:
+    write_cutlist(example_fit(), tmp_path / "cutlist.csv")
+    listed = [row for row in rows(tmp_path / "cutlist.csv") if row["kind"] == "piece"]
+    expected = [
+        (name, str(i + 1), layer.shim, f"{layer.thickness_mm:g}")
+        for name, stack in best_setup().stacks.items()
+        for i, layer in enumerate(stack)
+    ]
+    assert [(row["pocket"], row["layer"], row["shim"], row["thickness_mm"]) for row in listed] == expected
+
+
+def test_areas_weights_and_totals_agree_with_the_drawings(tmp_path: Path) -> None:
+    fit = example_fit()
+    write_cutlist(fit, tmp_path / "cutlist.csv")
+    listed = [row for row in rows(tmp_path / "cutlist.csv") if row["kind"] == "piece"]
+    parts = shim_parts(fit.pad, best_setup())
+    for row, part in zip(listed, parts, strict=True):
+        outline = part_drawing(part, Labels(None, None, "mm")).cut_outlines[0]
+        assert float(row["area_cm2"]) == pytest.approx(shoelace_cm2(outline), abs=0.006)
+        density = load_materials()[part.shim.material].density_kg_m3
+        grams = shoelace_cm2(outline) * 1e-4 * part.thickness_mm * 1e-3 * density * 1e3
+        assert float(row["weight_g"]) == pytest.approx(grams, abs=0.06)
+    total = rows(tmp_path / "cutlist.csv")[-1]
+    assert total["kind"] == "total"
+    assert int(total["piece"]) == len(listed)
+    for column in ("area_cm2", "weight_g"):
+        assert float(total[column]) == pytest.approx(sum(float(row[column]) for row in listed), abs=1e-6)
+
+
+def test_a_hand_computed_piece() -> None:
+    """The invented front pocket by hand: 125 × 92 mm less 24 and 588 mm² at the front and 162 − 72 mm² behind."""
+    part = shim_parts(example_pad(), best_setup())[0]
+    assert part.area_cm2 == pytest.approx((125 * 92 - 24 - 588 - (162 - 72)) / 100.0, abs=1e-9)
+    assert (part.length_mm, part.width_mm) == (125.0, 92.0)
+
+
+def test_sheets_rows_count_what_is_needed(tmp_path: Path) -> None:
+    write_cutlist(example_fit(), tmp_path / "cutlist.csv")
+    sheets = [row for row in rows(tmp_path / "cutlist.csv") if row["kind"] == "sheets"]
+    assert [(row["shim"], row["thickness_mm"], row["piece"], row["sheets"]) for row in sheets] == [
+        ("felt", "3.1", "2", "1"),
+        ("felt", "6.2", "2", "1"),
+        ("foam", "5", "1", "1"),
+    ]
+    for row in sheets:
+        used = float(row["used_mm"]) * float(row["sheet_width_mm"]) / 100.0
+        waste = 100.0 * (1.0 - float(row["area_cm2"]) / used)
+        assert float(row["waste_percent"]) == pytest.approx(waste, abs=0.1)
+
+
+def test_an_unknown_density_leaves_the_weight_empty() -> None:
+    fit = example_fit()
+    materials = {**load_materials(), "felt": replace(load_materials()["felt"], density_kg_m3=None)}
+    found = cutlist_rows(fit, materials)
+    assert [row["weight_g"] for row in found if row.get("shim") == "felt"] == [""] * 6
+    assert found[-1]["weight_g"] == ""
+    assert found[4]["weight_g"] != ""
+
+
+def test_without_setup_there_is_an_empty_list(tmp_path: Path) -> None:
+    write_cutlist(replace(example_fit(), setup=None), tmp_path / "cutlist.csv")
+    (total,) = rows(tmp_path / "cutlist.csv")
+    assert (total["kind"], total["piece"]) == ("total", "0")
+
+
+def test_the_table_for_people_has_a_row_per_piece() -> None:
+    fit = example_fit()
+    table = cut_table(fit)
+    assert len({len(row) for row in table}) == 1
+    assert len(table) == 6
+    inches = cut_table(replace(fit, case=replace(fit.case, print_units="in")))
+    assert "1/4 in (6.2 mm)" in inches[2]
+    assert len(sheet_lines(fit)) == 3
+
+
+def test_a_piece_larger_than_its_sheet_is_said() -> None:
+    pad = example_pad()
+    small = replace(pad, shims=(replace(pad.shims[0], sheet_mm=(100.0, 80.0)), pad.shims[1]))
+    found = cutlist_rows(replace(example_fit(), pad=small), load_materials())
+    said = [row["sheet"] for row in found if row["kind"] == "piece" and row["shim"] == "felt"]
+    assert said == ["larger than the sheet", "larger than the sheet", 1, "larger than the sheet"]  # 1: 81 × 46 mm
+
+
+def lie(outlines: list[np.ndarray], nesting: Nesting) -> dict[int, list[Polygon]]:
+    sheets: dict[int, list[Polygon]] = {}
+    for placed in nesting.placed:
+        sheets.setdefault(placed.sheet, []).append(Polygon(placed_outline(outlines[placed.index], placed)))
+    return sheets
+
+
+def check(outlines: list[np.ndarray], nesting: Nesting, turns: tuple[float, ...]) -> None:
+    width, height = nesting.sheet_mm
+    stock = Polygon([(0, 0), (width, 0), (width, height), (0, height)]).buffer(1e-6)
+    assert sorted([p.index for p in nesting.placed] + list(nesting.too_large)) == list(range(len(outlines)))
+    assert {p.turn_deg for p in nesting.placed} <= set(turns)
+    for shapes in lie(outlines, nesting).values():
+        assert all(stock.contains(shape) for shape in shapes)
+        assert all(a.distance(b) >= SPACING_MM - 1e-6 for i, a in enumerate(shapes) for b in shapes[:i])
+
+
+corner = st.tuples(st.floats(0.0, 1.0), st.floats(0.0, 1.0))
+
+
+@given(
+    st.lists(st.tuples(st.floats(20.0, 160.0), st.floats(20.0, 120.0), st.lists(corner, min_size=4, max_size=7)),
+             min_size=1, max_size=9),
+    st.booleans(),
+)  # fmt: skip
+@settings(max_examples=25, deadline=None)
+def test_nesting_never_overlaps(shapes: list, grain: bool) -> None:
+    outlines = []
+    for width, height, points in shapes:
+        hull = Polygon(np.array(points)).convex_hull if len(points) > 2 else None
+        if hull is None or hull.geom_type != "Polygon" or hull.area < 0.1:
+            outlines.append(np.array([[0.0, 0.0], [width, 0.0], [width, height], [0.0, height]]))
+        else:
+            outlines.append(np.asarray(hull.exterior.coords)[:-1] * [width, height])
+    turns = ALONG_GRAIN_DEG if grain else ANY_QUARTER_DEG
+    check(outlines, nest(outlines, (250.0, 200.0), turns), turns)
+
+
+def test_the_overlap_check_can_fail() -> None:
+    outlines = [np.array([[0.0, 0.0], [50.0, 0.0], [50.0, 40.0], [0.0, 40.0]])] * 2
+    good = nest(outlines, (250.0, 200.0), ALONG_GRAIN_DEG)
+    bad = replace(good, placed=(good.placed[0], replace(good.placed[0], index=1)))
+    with pytest.raises(AssertionError):
+        check(outlines, bad, ALONG_GRAIN_DEG)
+
+
+def test_more_pieces_than_one_sheet_holds_go_on_the_next() -> None:
+    """Six 100 × 100 squares with 5 mm between on 210 × 210: four to a sheet."""
+    square = np.array([[0.0, 0.0], [100.0, 0.0], [100.0, 100.0], [0.0, 100.0]])
+    nesting = nest([square] * 6, (210.0, 210.0), ANY_QUARTER_DEG)
+    assert nesting.sheets == 2
+    assert [sum(p.sheet == i for p in nesting.placed) for i in (0, 1)] == [4, 2]
+    check([square] * 6, nesting, ANY_QUARTER_DEG)
+
+
+def test_exactly_fitting_piece_is_placed() -> None:
+    whole = np.array([[0.0, 0.0], [210.0, 0.0], [210.0, 210.0], [0.0, 210.0]])
+    nesting = nest([whole, whole * 1.01], (210.0, 210.0), ALONG_GRAIN_DEG)
+    assert nesting.too_large == (1,)
+    assert nesting.waste == pytest.approx(0.0)
+
+
+def shelf_mm(outlines: list[np.ndarray], height: float) -> float:
+    """Length that a bounding-box shelf packer takes: tallest first, columns filled from the bottom."""
+    boxes = sorted((np.ptp(outline, axis=0) for outline in outlines), key=lambda size: -size[0])
+    length = y = column = 0.0
+    for size in boxes:
+        if y > 0 and y + size[1] > height:
+            length, y, column = length + column + SPACING_MM, 0.0, 0.0
+        y, column = y + size[1] + SPACING_MM, max(column, size[0])
+    return length + column
+
+
+def test_never_more_length_than_a_shelf_of_boxes() -> None:
+    """Twelve pieces of the invented pad, both layers of every pocket, on one long sheet."""
+    pad = example_pad()
+    stack = (Layer("felt", 6.2), Layer("felt", 3.1))
+    setup = replace(best_setup(), stacks={pocket.name: stack for pocket in pad.pockets})
+    outlines = [part.outline for part in shim_parts(pad, setup)]
+    nesting = nest(outlines, (3000.0, 300.0), ALONG_GRAIN_DEG)
+    check(outlines, nesting, ALONG_GRAIN_DEG)
+    assert nesting.used_mm[0] <= shelf_mm(outlines, 300.0)
+
+
+def test_the_same_pieces_give_the_same_nesting() -> None:
+    parts = shim_parts(example_pad(), best_setup())
+    first, second = sheets_needed(parts), sheets_needed(parts)
+    assert [entry.nesting for entry in first] == [entry.nesting for entry in second]
