@@ -36,20 +36,20 @@ def _measures(back: Back) -> Iterator[tuple[str, float]]:
     stations, build = back.stations, back.build
     for row, x in enumerate(stations.x_mm):
         for side, name in enumerate(("left", "right")):
-            yield f"slope {name}, deg at {-x:.0f} mm", float(stations.slope_deg[row, side])
+            yield f"slope {name}, deg at {abs(x):.0f} mm", float(stations.slope_deg[row, side])
             for column, depth in enumerate(DEPTHS_MM):
                 half = float(stations.half_width_mm[row, column, side])
-                yield f"half-width {name} {depth:.0f} mm down, mm at {-x:.0f} mm", half
-        yield f"area difference, cm² at {-x:.0f} mm", float(stations.area_difference_cm2[row])
+                yield f"half-width {name} {depth:.0f} mm down, mm at {abs(x):.0f} mm", half
+        yield f"area difference, cm² at {abs(x):.0f} mm", float(stations.area_difference_cm2[row])
     yield "uphill, deg", build.uphill_deg
     yield "dip, mm", build.dip_mm
-    for name, pair in (
-        ("bearing line", build.bearing_deg),
-        ("hollow", build.hollow_mm),
-        ("usable length", build.usable_mm),
+    for what, unit, pair in (
+        ("bearing line", "deg", build.bearing_deg),
+        ("hollow", "mm", build.hollow_mm),
+        ("usable length", "mm", build.usable_mm),
     ):
         for side, value in zip(("left", "right"), pair, strict=True):
-            yield f"{name} {side}, {'deg' if name == 'bearing line' else 'mm'}", value
+            yield f"{what} {side}, {unit}", value
 
 
 def _mean_sd(values: list[float]) -> dict[str, float | None]:

@@ -123,7 +123,8 @@ def _radius(section: TracedSection, spine: PchipInterpolator, axis: TrunkAxis, p
     angle, length = np.arctan2(y, z), np.hypot(y, z)
     order = np.argsort(angle)
     angle, first = np.unique(angle[order], return_index=True)
-    return PchipInterpolator(angle, length[order][first], extrapolate=False)(phi)
+    radius: FloatArray = PchipInterpolator(angle, length[order][first], extrapolate=False)(phi)
+    return radius
 
 
 def _frame(level: bool) -> Frame:

@@ -1,4 +1,4 @@
-"""The table of checks in README.md: what stands under "here" is computed again, and lies as near to the source as shown."""
+"""The table of checks in README.md: what stands under "here" is computed again and lies as near as shown."""
 
 import re
 import sys
@@ -69,8 +69,7 @@ ROWS = {
 
 def table():
     text = README.read_text(encoding="utf-8")
-    for line in re.findall(r"^\| (.*) \| ([\d.]+) \| ([\d.]+) \|$", text, re.MULTILINE):
-        yield line
+    yield from re.findall(r"^\| (.*) \| ([\d.]+) \| ([\d.]+) \|$", text, re.MULTILINE)
 
 
 def test_every_row_has_its_computation():
