@@ -12,7 +12,7 @@ import numpy as np
 from shapely.geometry import LineString, Polygon
 
 from shimwright.export import words
-from shimwright.export.drawing import CUT, MARK, Drawing, Line, Text, scale_bars, together
+from shimwright.export.drawing import CUT, LETTER_MM, MARK, Drawing, Line, Text, scale_bars, text_width_mm, together
 from shimwright.export.paper import PAPERS, Heading, lay_out
 from shimwright.export.write_dxf import write_dxf
 from shimwright.export.write_pdf import write_pdf
@@ -207,9 +207,17 @@ def _level(curve: Curve, above: FloatArray) -> tuple[tuple[Line, ...], tuple[Tex
         for run in runs
         for x in np.arange(np.ceil(run[:, 0].min() / 50.0) * 50.0, run[:, 0].max(), 50.0)
     ]
-    longest = max(runs, key=lambda run: float(np.ptp(run[:, 0])), default=None)
-    words = () if longest is None else (Text(curve.level, (float(longest[:, 0].min()) + 4.0, 1.2), layer=MARK),)
+    room = 1.3 * text_width_mm(curve.level, LETTER_MM) + 8.0
+    roomy = next((run for run in runs if np.ptp(run[:, 0]) > room), None)
+    words = () if roomy is None else (_level_words(curve.level, roomy),)
     return tuple(Line(points, MARK) for points in (*runs, *ticks)), words
+
+
+def _level_words(level: str, run: FloatArray) -> Text:
+    """At the end of the line that lies farther out."""
+    if run[:, 0].mean() < 0:
+        return Text(level, (float(run[:, 0].min()) + 4.0, 1.2), layer=MARK)
+    return Text(level, (float(run[:, 0].max()) - 4.0, 1.2), anchor="end", layer=MARK)
 
 
 def _words(curve: Curve, who: str, kind: str, y: float, way: int) -> tuple[Text, ...]:

@@ -17,7 +17,7 @@ from shimwright.optimize.setup import Setup
 from shimwright.optimize.stacks import BEVEL, layer_outlines
 from shimwright.scan.raw import FloatArray
 
-ARROW_MM = 6.0
+ARROW_MM = 8.0
 EDGE_MM = 1.5
 LEADING = 1.35
 BESIDE_MM = 4.0
@@ -170,7 +170,7 @@ def _set(lines: Sequence[tuple[str, float, bool]], corner: tuple[float, float], 
         y -= LEADING * height
         texts.append(Text(text, (x, y + 0.3 * height), height, bold=bold))
     pointer = arrow((corner[0] + 2.0, corner[1] + 1.0), (corner[0] + 2.0, corner[1] + size[1] - 1.0))
-    forward = Text("forward", (corner[0] + 5.2, corner[1] + 1.5), angle_deg=90.0)
+    forward = Text("forward", (corner[0] + 5.6, corner[1] + 1.5), angle_deg=90.0)
     return Drawing("label", pointer, (*texts, forward))
 
 

@@ -1,6 +1,7 @@
 """Drawing → DXF: R2010 (R12 on request), millimetres, layers cut, mark, text, scale; no words on the cut layer."""
 
 import io
+import logging
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -23,7 +24,7 @@ ALIGN = {
 
 def dxf_text(drawing: Drawing, version: str = "R2010") -> str:
     """The whole file. version: R2010 | R12. R12 cannot say its unit: the 100 mm bars do."""
-    with _without_clock():
+    with _quietly_without_clock():
         document = filemanagement.new(version, setup=["linetypes"], units=units.MM if version != "R12" else 0)
         document.header["$MEASUREMENT"] = 1
         for layer in LAYERS:
@@ -62,12 +63,15 @@ def _add_text(space: Modelspace, text: Text) -> None:
 
 
 @contextmanager
-def _without_clock() -> Iterator[None]:
+def _quietly_without_clock() -> Iterator[None]:
     """No times and random ids, which a DXF file otherwise holds: the same drawing gives the same bytes."""
     options = ezdxf.options  # type: ignore[attr-defined]  # public by its manual, not by its export list
-    before = options.write_fixed_meta_data_for_testing
+    log = logging.getLogger("ezdxf")
+    before = options.write_fixed_meta_data_for_testing, log.level
     options.write_fixed_meta_data_for_testing = True
+    log.setLevel(logging.ERROR)  # it warns of every R12 file that this has no unit
     try:
         yield
     finally:
-        options.write_fixed_meta_data_for_testing = before
+        options.write_fixed_meta_data_for_testing = before[0]
+        log.setLevel(before[1])
