@@ -1,4 +1,4 @@
-"""The arch by itself: its legs against the back beside the withers, girthed, pad pressed in (PRACTICE §5, DESIGN §13)."""
+"""The arch by itself: its legs against the back beside the withers, girthed (PRACTICE §5, DESIGN §13)."""
 
 import numpy as np
 
@@ -13,10 +13,10 @@ STATIONS = 7
 
 
 def judge_arch(bench: Bench, q: FloatArray) -> ArchJudgement:
-    """q: the girthed pose. Each leg, as the saddle lies then, against the back under it; + = leg steeper = too narrow.
+    """Each leg, as the saddle lies at the girthed pose q, against the back under it; + = leg steeper = too narrow.
 
-    The leg's bearing surface is the panel under it, which has the leg's angle at the front edge and keeps the maker's twist
-    behind it, so that a panel that lies on the back everywhere is parallel.
+    The leg's bearing surface is the panel under it, which has the leg's angle at the front edge and keeps the
+    maker's twist behind it, so that a panel that lies on the back everywhere is parallel.
     """
     panels = bench.underside.panels
     if panels.reference is None:

@@ -28,7 +28,7 @@ BOTTOMED_OUT = 8.0  # a law that has grown this much stiffer than at its start h
 
 @dataclass(frozen=True)
 class State:
-    """A set-up at rest under one load: the bench as re-linearised at the pose found, its program and its equilibrium."""
+    """A set-up at rest under one load: the bench re-linearised at the pose found, its program and equilibrium."""
 
     bench: Bench
     bed: Bed

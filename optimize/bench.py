@@ -5,9 +5,10 @@ How a search uses it:
     bench = bench.at(q)                                                       # optional: gaps exact at that pose
     program = bed(bench, pad, setup)                                          # arrays for one set-up
     found = solve(program, bench.force(load))                                 # Equilibrium
-All arrays are per node (n,). `bench.lift_mm` is the approach of the bare underside at q = 0, `bench.ways` what each unit of q
-adds; a set-up adds its height: lift = bench.lift_mm + shell + insert + Σ layers' thickness at the node
-(`stacks.layer_thickness` at `bench.underside.flat_mm`). `bench.pocket` tells which pocket (index in pad.pockets, −1 none).
+All arrays are per node (n,). `bench.lift_mm` is the approach of the bare underside at q = 0, `bench.ways` what each
+unit of q adds; a set-up adds its height: lift = bench.lift_mm + shell + insert + Σ layers' thickness at the node
+(`stacks.layer_thickness` at `bench.underside.flat_mm`). `bench.pocket` tells which pocket (index in pad.pockets, −1
+none).
 """
 
 from collections.abc import Mapping
@@ -39,8 +40,8 @@ class Bench:
     """underside: nodes, saddle frame. origin_mm, centre_mm (3,): saddle origin and R in the back frame, reference pose.
 
     area_mm2 (n,): 0 where the scan saw nothing. lift_mm (n,), ways (n, m): approach of the bare underside is
-    lift + ways·q, q = (heave mm > 0 down, pitch rad > 0 front high, roll rad > 0 left high, modes mm). stiffness (m, m), N/mm.
-    pocket (n,). share (n,): +1 on the left beam, −1 on the right. modes: None for a rigid tree.
+    lift + ways·q, q = (heave mm > 0 down, pitch rad > 0 front high, roll rad > 0 left high, modes mm). stiffness (m,
+    m), N/mm. pocket (n,). share (n,): +1 on the left beam, −1 on the right. modes: None for a rigid tree.
     """
 
     back: Back
@@ -90,7 +91,9 @@ class Bench:
         return -rows[:, 0, 0], rows[:, :, 1].mean(axis=1)
 
     def tilt_deg(self, q: FloatArray) -> tuple[float, float]:
-        """(pitch, roll): turn from the maker's level; of a tree that bends, the line arch–cantle and the mean of the sides."""
+        """(pitch, roll): turn from the maker's level; of a tree that bends, the line arch–cantle and the mean of
+        the sides.
+        """
         if self.modes is None:
             return float(np.degrees(q[1])), float(np.degrees(q[2]))
         ends = np.array([0.0, -self.underside.panels.saddle.length_mm])
@@ -117,7 +120,9 @@ def prepare(
     origin = lowered(back, panels, placement.front_x_mm)
     bench = bench_of(back, panels, pad, origin)
     if not bench.unseen_share <= UNSEEN_ALLOWED:
-        raise InputRefused(f"{100 * bench.unseen_share:.0f} % of the panels lie over what the scan did not see: scan again")
+        raise InputRefused(
+            f"{100 * bench.unseen_share:.0f} % of the panels lie over what the scan did not see: scan again"
+        )
     return bench
 
 
@@ -202,8 +207,8 @@ def check_tilt(q: FloatArray) -> None:
     if max(abs(pitch), abs(roll)) > TILT_ALLOWED_DEG:
         raise InputRefused(
             f"the saddle tips {abs(pitch):.1f}° {'back' if pitch > 0 else 'forward'} and {abs(roll):.1f}° to the "
-            f"{'right' if roll > 0 else 'left'}, over the {TILT_ALLOWED_DEG:g}° that this reckoning holds for: it does not "
-            "fit this back; check panel angles, arch and placing"
+            f"{'right' if roll > 0 else 'left'}, over the {TILT_ALLOWED_DEG:g}° that this reckoning holds for: it does "
+            "not fit this back; check panel angles, arch and placing"
         )
 
 
@@ -241,12 +246,6 @@ def pad_height_mm(pad: Pad | None, insert: str | None) -> float:
 def shim_materials(pad: Pad, materials: Mapping[str, Material]) -> list[Material]:
     """Materials of the shims in stock, each once, in order."""
     return [material_named(materials, name) for name in dict.fromkeys(shim.material for shim in pad.shims)]
-
-
-def known_materials(saddle: Saddle, pad: Pad | None) -> Mapping[str, Material]:
-    """The shipped laws and those told with the saddle and the pad, which win."""
-    own = (*saddle.own_materials, *(pad.own_materials if pad else ()))
-    return {**load_materials(), **{material.name: material for material in own}}
 
 
 def known_materials(saddle: Saddle, pad: Pad | None) -> Mapping[str, Material]:

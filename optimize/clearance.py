@@ -1,4 +1,6 @@
-"""Daylight that must stay: over and beside the withers under the arch, and in the channel (DESIGN §13, loaded, pad in)."""
+"""Daylight that must stay: over and beside the withers under the arch, and in the channel (DESIGN §13, loaded, pad
+in).
+"""
 
 from collections.abc import Mapping
 
@@ -12,9 +14,9 @@ TOP_REACH_MM = 20.0  # half width of the arch's top [J]
 
 
 def clearances_mm(bench: Bench, q: FloatArray) -> Mapping[str, float]:
-    """withers_above: least vertical distance from the arch's inside to the back. withers_left, withers_right: least horizontal
-    distance from the arch's inside, down to 60 mm below its top. channel: least horizontal distance from the spine to a
-    panel's inner edge. NaN where there is no arch or nothing was seen.
+    """withers_above: least vertical distance from the arch's inside to the back. withers_left, withers_right: least
+    horizontal distance from the arch's inside, down to 60 mm below its top. channel: least horizontal distance from
+    the spine to a panel's inner edge. NaN where there is no arch or nothing was seen.
     """
     sides = {"left": 1, "right": -1}
     legs = {name: _arch_points(bench, -SIDE_DEPTH_MM, side) for name, side in sides.items()}

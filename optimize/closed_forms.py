@@ -46,7 +46,8 @@ def cylinder(load_n_mm: float, radius_mm: float, k: float) -> Footprint:
 def footing_kpa(load_n: float, length_mm: float, width_mm: float, eccentricity_mm: float) -> tuple[float, float, float]:
     """Rigid footing, eccentric along its length B: (q_max, q_min, length in contact).
 
-    e ≤ B/6: q = P/(BL)(1 ± 6e/B). Beyond, no tension: contact 3(B/2 − e), q_max = 2P/(3L(B/2 − e)). Any text on footings.
+    e ≤ B/6: q = P/(BL)(1 ± 6e/B). Beyond, no tension: contact 3(B/2 − e), q_max = 2P/(3L(B/2 − e)). Any text on
+    footings.
     """
     e, b = abs(eccentricity_mm), length_mm
     mean = KPA * load_n / (b * width_mm)
@@ -61,13 +62,16 @@ TWO_WAY = {0.05: 1.600, 0.10: 2.2045, 0.20: 4.1373, 0.25: 6.0000, 0.30: 9.3750}
 
 
 def corner_kpa(load_n: float, length_mm: float, width_mm: float, ex_mm: float, ey_mm: float) -> float:
-    """Two-way eccentric, contact a corner triangle: q_max = 6P/(uv), u = 4(B/2 − e_x), v = 4(L/2 − e_y); e ≥ a quarter."""
+    """Two-way eccentric, contact a corner triangle: q_max = 6P/(uv), u = 4(B/2 − e_x), v = 4(L/2 − e_y); e ≥ a
+    quarter.
+    """
     u, v = 4 * (length_mm / 2 - ex_mm), 4 * (width_mm / 2 - ey_mm)
     return KPA * 6 * load_n / (u * v)
 
 
 def bridging(load_n_mm: float, half_length_mm: float, radius_mm: float, k: float) -> tuple[float, float, float]:
-    """Straight panel over a hollow of radius R, per width: (half length of the open part c, p_end kPa, closing load N/mm).
+    """Straight panel over a hollow of radius R, per width: (half length of the open part c, p_end kPa, closing load
+    N/mm).
 
     P′ = k(L − c)²(L + 2c)/(3R), p_end = k(L² − c²)/(2R), closes at 4kL³/… = kL³/(3R); derived by integration.
     """

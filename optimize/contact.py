@@ -1,7 +1,7 @@
 """Rigid or flexible panels on springs that carry no tension: the pose of least energy, with its proof (DESIGN §7).
 
-At node i the approach is δ_i = lift_i + W_i·q, and the pressure is the p ≥ 0 with D_i(p) = δ_i, D_i the sum of all layers'
-compression and the tissue's. Every D_i is piecewise linear and rises, so p(δ) is found exactly, and the energy
+At node i the approach is δ_i = lift_i + W_i·q, and the pressure is the p ≥ 0 with D_i(p) = δ_i, D_i the sum of all
+layers' compression and the tissue's. Every D_i is piecewise linear and rises, so p(δ) is found exactly, and the energy
 E(q) = Σ a_i ∫ p_i dδ + ½ qᵀKq − f·q is convex with a continuous gradient. Newton with a line search on its slope finds
 the minimum from any start.
 """
@@ -61,9 +61,9 @@ def compression(
 class Bed:
     """One program: nodes, layers and ways to move.
 
-    area_mm2, lift_mm (n,): approach at q = 0, that is pad and shims less the bare gap. ways (n, m): approach per unit of q
-    (heave mm, pitch rad, roll rad, modes). stiffness (m, m): of the tree's modes, N/mm; zero for heave, pitch, roll.
-    stack_mm (n, shim materials). Areas of 0 mark nodes that carry nothing (not seen).
+    area_mm2, lift_mm (n,): approach at q = 0, that is pad and shims less the bare gap. ways (n, m): approach per
+    unit of q (heave mm, pitch rad, roll rad, modes). stiffness (m, m): of the tree's modes, N/mm; zero for heave,
+    pitch, roll. stack_mm (n, shim materials). Areas of 0 mark nodes that carry nothing (not seen).
     """
 
     area_mm2: FloatArray
@@ -308,8 +308,8 @@ def _scales(ways, area):  # type: ignore[no-untyped-def]
 def newton(q, lift, ways, area, knots, base, stack, strain, stiffness, force):  # type: ignore[no-untyped-def]
     """Pose of least energy from q, and the steps taken. area in 10⁻³ mm², so that area · kPa is N.
 
-    The line search looks at the slope of the energy along the step only: it ends where that has fallen to between −½ and
-    +⅒ of what it was, or at the whole step while still falling.
+    The line search looks at the slope of the energy along the step only: it ends where that has fallen to between −½
+    and +⅒ of what it was, or at the whole step while still falling.
     """
     m = ways.shape[1]
     bed = (lift, ways, area, knots, base, stack, strain)

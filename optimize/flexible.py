@@ -1,8 +1,9 @@
-"""Trees that give: two beams, one per side, coupled and stiff at the arch, by the free–free modes of the pair (DESIGN §7).
+"""Trees that give: two beams, one per side, coupled and stiff at the arch, by the free–free modes of the pair
+(DESIGN §7).
 
 The pair is alike left and right, so its modes are symmetric (both beams alike; the arch may heave and pitch) or
-antisymmetric (one up, one down; the arch may roll but holds both beams level). Each kind is one beam with its own hold at
-the front. Modes are taken from both kinds in turn, so that their number is even.
+antisymmetric (one up, one down; the arch may roll but holds both beams level). Each kind is one beam with its own
+hold at the front. Modes are taken from both kinds in turn, so that their number is even.
 """
 
 from dataclasses import dataclass
@@ -37,7 +38,9 @@ class Modes:
         return self.shape.shape[1]
 
     def at(self, x_mm: FloatArray, share: FloatArray) -> FloatArray:
-        """Deflection per mode (n, m), down, at x (n,); share (n,): +1 on the left beam, −1 on the right, between them 0."""
+        """Deflection per mode (n, m), down, at x (n,); share (n,): +1 on the left beam, −1 on the right, between
+        them 0.
+        """
         return self._read(self.shape, x_mm) * np.where(self.antisymmetric, np.asarray(share)[:, None], 1.0)
 
     def slope_at(self, x_mm: FloatArray, share: FloatArray) -> FloatArray:
@@ -59,7 +62,9 @@ def tree_modes(saddle: Saddle) -> Modes | None:
 
 
 def pair_modes(length_mm: float, ei_nm2: float, stiff_mm: float, count: int) -> Modes:
-    """The `count` softest modes, half symmetric, half antisymmetric. stiff_mm: rigid from the front edge so far back."""
+    """The `count` softest modes, half symmetric, half antisymmetric. stiff_mm: rigid from the front edge so far
+    back.
+    """
     x = np.linspace(-length_mm, 0.0, ELEMENTS + 1)
     kinds = [_kind(x, ei_nm2, stiff_mm, mirrored, count // 2) for mirrored in (False, True)]
     order = np.arange(count).reshape(2, -1).T.ravel()
@@ -73,7 +78,7 @@ def _kind(
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
     stiffness, mass = beam_matrices(x, ei_nm2 * NMM2_PER_NM2)
     hold = _hold(x, stiff_mm, antisymmetric)
-    values, vectors = eigh(hold.T @ stiffness @ hold, hold.T @ mass @ hold)
+    vectors = eigh(hold.T @ stiffness @ hold, hold.T @ mass @ hold)[1]
     free = 1 if antisymmetric else 2
     bent = hold @ vectors[:, free : free + count]
     bent = bent / np.abs(bent[0::2]).max(axis=0)

@@ -2,9 +2,9 @@
 
 Tissue and the pad's sheets are elastic layers bonded to a rigid base. A pressure of one wavenumber sinks the surface by
 C(k): the layers' transfer matrices, from the base up, give it in closed form. A normal load has no part across its own
-wave, so the plane-strain C(|k|) serves both directions. Contact is then p ≥ 0 with C∗p + s·p = lift + W·q where p > 0 and
-the balance of forces: an active set, inside it conjugate gradients with FFTs, each panel laid flat on its own padded grid.
-Shims and panel filling are local springs s on top.
+wave, so the plane-strain C(|k|) serves both directions. Contact is then p ≥ 0 with C∗p + s·p = lift + W·q where p >
+0 and the balance of forces: an active set, inside it conjugate gradients with FFTs, each panel laid flat on its own
+padded grid. Shims and panel filling are local springs s on top.
 """
 
 from collections.abc import Sequence
@@ -20,6 +20,7 @@ from shimwright.scan.raw import FloatArray
 from shimwright.scan.refusal import InputRefused
 
 SLICE = 2.0  # wavenumber × thickness of a slice: the transfer matrix stays well conditioned
+DEEP = 14.0  # wavenumber × depth below which a wave feels nothing: e⁻²⁸
 RESIDUAL = 1e-7
 ROUNDS = 60
 
@@ -49,8 +50,9 @@ def compliance(layers: Sequence[Layer], k: FloatArray) -> FloatArray:
     """C(k) (n,), mm/kPa, of layers from the surface down, bonded to each other and to a rigid base; C(0) = Σ h/M."""
     top = np.zeros((k.size, 2, 2))
     for layer in reversed(layers):
-        slices = max(int(np.ceil(float(k.max(initial=0.0)) * layer.thickness_mm / SLICE)), 1)
-        through = expm(_rates(layer, k) * (layer.thickness_mm / slices))
+        depth = np.minimum(layer.thickness_mm, DEEP / np.maximum(k, 1e-12))
+        slices = max(int(np.ceil(float((k * depth).max(initial=0.0)) / SLICE)), 1)
+        through = expm(_rates(layer, k) * (depth / slices)[:, None, None])
         uu, us, su, ss = through[:, :2, :2], through[:, :2, 2:], through[:, 2:, :2], through[:, 2:, 2:]
         for _ in range(slices):
             top = (uu @ top + us) @ np.linalg.inv(su @ top + ss)

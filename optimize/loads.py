@@ -85,8 +85,8 @@ def check_inside(load: Load, panels: Underside) -> None:
     beyond = float((hull.equations[:, :2] @ np.array([x, y]) + hull.equations[:, 2]).max())
     if beyond > 0:
         raise InputRefused(
-            f"{load.name}: the load of {load.total_n:.0f} N acts {-x:.0f} mm behind the front edge and {y:+.0f} mm to the "
-            f"left, {beyond:.0f} mm outside the panels: the saddle would tip over; check seat_x and the straps"
+            f"{load.name}: the load of {load.total_n:.0f} N acts {-x:.0f} mm behind the front edge and {y:+.0f} mm to "
+            f"the left, {beyond:.0f} mm outside the panels: the saddle would tip over; check seat_x and the straps"
         )
 
 
@@ -98,5 +98,5 @@ def _check_weights(saddle: Saddle, rider: Rider) -> None:
         )
     if not SADDLE_KG[0] <= saddle.mass_kg <= SADDLE_KG[1]:
         raise WrongUse(
-            f"saddle of {saddle.mass_kg:g} kg: outside {SADDLE_KG[0]:g} to {SADDLE_KG[1]:g} kg; correct the saddle's weight"
+            f"saddle of {saddle.mass_kg:g} kg: outside {SADDLE_KG[0]:g} to {SADDLE_KG[1]:g} kg; correct its weight"
         )

@@ -85,9 +85,9 @@ def lowered(back: Back, panels: Underside, front_x_mm: float) -> FloatArray:
 def _misses(back: Back, panels: Underside, front_x_mm: float, unseen: float) -> str:
     surface, length = back.surface.x_mm, panels.panels.saddle.length_mm
     return (
-        f"{100 * unseen:.0f} % of the panels, {-front_x_mm:.0f} to {length - front_x_mm:.0f} mm behind the withers, lie over "
-        f"what the scan did not see (it reaches {-surface[-1]:.0f} to {-surface[0]:.0f} mm): scan that part too, or check "
-        "the panel length and where the saddle was placed"
+        f"{100 * unseen:.0f} % of the panels, {-front_x_mm:.0f} to {length - front_x_mm:.0f} mm behind the withers, "
+        f"lie over what the scan did not see (it reaches {-surface[-1]:.0f} to {-surface[0]:.0f} mm): scan that part too, "
+        "or check the panel length and where the saddle was placed"
     )
 
 
@@ -103,7 +103,9 @@ def arch_angles_deg(back: Back, saddle: Saddle, arch: Arch | None, front_x_mm: f
 
 
 def back_angle_deg(back: Back, x_mm: FloatArray, inner_mm: float, outer_mm: float, side: int) -> FloatArray:
-    """(k,) slope below horizontal of the back's section from |y| inner to outer on a side, least squares; NaN unseen."""
+    """(k,) slope below horizontal of the back's section from |y| inner to outer on a side, least squares; NaN
+    unseen.
+    """
     y = np.linspace(inner_mm, outer_mm, 25)
     angles = np.full(len(x_mm), np.nan)
     for i, x in enumerate(x_mm):

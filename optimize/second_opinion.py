@@ -25,7 +25,9 @@ REPORTED, RANGE = 0.45, 0.30  # Poisson's ratio of tissue
 
 @dataclass(frozen=True)
 class Coupled:
-    """Peak (25 × 25 mm window) and contact mean, kPa, of one set-up: on coupled layers, and on springs on the same grid."""
+    """Peak (25 × 25 mm window) and contact mean, kPa, of one set-up: on coupled layers, and on springs on the same
+    grid.
+    """
 
     peak_kpa: float
     mean_kpa: float
@@ -35,10 +37,14 @@ class Coupled:
 def second_opinion(
     bench: Bench, pad: Pad, setup: Setup, case: Case, rivals: Mapping[str, tuple[Bench, Setup]] | None = None
 ) -> SecondOpinion:
-    """Mounted. rivals: name → (bench with its arch in, set-up), e.g. as found and the runners-up: their peak, tissue ν 0.45."""
+    """Mounted. rivals: name → (bench with its arch in, set-up), e.g. as found and the runners-up: their peak,
+    tissue ν 0.45.
+    """
     chosen = coupled(bench, pad, setup, case, REPORTED)
     softer = coupled(bench, pad, setup, case, RANGE)
-    others = {name: coupled(there, pad, their, case, REPORTED).peak_kpa for name, (there, their) in (rivals or {}).items()}
+    others = {
+        name: coupled(there, pad, their, case, REPORTED).peak_kpa for name, (there, their) in (rivals or {}).items()
+    }
     return SecondOpinion(
         chosen.peak_kpa,
         chosen.mean_kpa,
@@ -95,9 +101,7 @@ def laid_flat(panels: Panels, step_mm: float) -> Underside:
     along = np.tile(s, 2)
     side_of = np.repeat([1.0, -1.0], s.size)
     on_arch = length * along <= panels.saddle.arch_length_mm
-    return Underside(
-        panels, points, normals, area, side_of, along, np.tile(t, 2), flat, on_arch, (n_s, n_t), step_mm
-    )
+    return Underside(panels, points, normals, area, side_of, along, np.tile(t, 2), flat, on_arch, (n_s, n_t), step_mm)
 
 
 def elastic_layers(

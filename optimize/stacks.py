@@ -1,4 +1,6 @@
-"""Shims as they are cut and as they press: one outline per layer, bevelled over five times its thickness (DESIGN §13)."""
+"""Shims as they are cut and as they press: one outline per layer, bevelled over five times its thickness (DESIGN
+§13).
+"""
 
 from itertools import combinations
 
@@ -18,7 +20,7 @@ LARGEST_STEP = 0.25  # of the pocket's width
 OVERLAP_MM2 = 1.0
 
 
-def layer_outlines(pad: Pad, pocket: Pocket, stack: Stack) -> tuple[FloatArray, ...]:
+def layer_outlines(pad: Pad, pocket: Pocket, stack: Stack) -> tuple[FloatArray, ...]:  # noqa: ARG001 - one call for all
     """(k, 2) counter-clockwise outlines in flat coordinates, one per layer from the horse outward, as they are cut.
 
     Each layer is stepped in from the pocket's outline by 5 × the thickness under it, at most a quarter of the width.
@@ -33,7 +35,9 @@ def layer_outlines(pad: Pad, pocket: Pocket, stack: Stack) -> tuple[FloatArray, 
 
 
 def layer_thickness(pad: Pad, pocket: Pocket, stack: Stack, flat: FloatArray) -> FloatArray:
-    """Thickness of each layer (n_layers, n) at flat points (n, 2), mm: t·min(1, d/5t), d to that layer's own outline."""
+    """Thickness of each layer (n_layers, n) at flat points (n, 2), mm: t·min(1, d/5t), d to that layer's own
+    outline.
+    """
     rows = [
         np.minimum(layer.thickness_mm, inward_mm(outline, flat) / BEVEL)
         for layer, outline in zip(stack, layer_outlines(pad, pocket, stack), strict=True)
@@ -83,9 +87,7 @@ def _check_pocket(pocket: Pocket, panels: Underside) -> None:
     inside = shapely.contains_xy(polygon, panels.flat_mm[:, 0], panels.flat_mm[:, 1])
     sign = 1.0 if pocket.side == "left" else -1.0
     if np.sign(np.asarray(pocket.outline)[:, 1] * sign).min() < 0:
-        raise WrongUse(
-            f"pocket {pocket.name} is called {pocket.side} but reaches across the middle line; correct its side or outline"
-        )
+        raise WrongUse(f"pocket {pocket.name} is called {pocket.side} but reaches across the middle line; correct it")
     if not inside.any():
         x = -np.asarray(pocket.outline)[:, 0]
         raise WrongUse(

@@ -1,10 +1,11 @@
 """The saddle's underside as smooth panels from ten tape measurements, and its nodes.
 
-Each panel is a surface over (s, t): s runs 0–1 from its front end to its rear, t 0–1 from the inner edge (channel) to the
-outer. Across, it is the told width at the told angle with the told crown, its middle line straight but for the rocker and
-the rise. The arch sets the front: a leg passes half its width beside the middle line, 100 mm below the arch's top (z = 0),
-and the panel lies under the leg by the depth of its filling. Another arch, or a soft one, turns and moves the front by its
-difference to the reference arch, unchanged over the arch's length and fading to nothing over another arch length.
+Each panel is a surface over (s, t): s runs 0–1 from its front end to its rear, t 0–1 from the inner edge (channel)
+to the outer. Across, it is the told width at the told angle with the told crown, its middle line straight but for
+the rocker and the rise. The arch sets the front: a leg passes half its width beside the middle line, 100 mm below
+the arch's top (z = 0), and the panel lies under the leg by the depth of its filling. Another arch, or a soft one,
+turns and moves the front by its difference to the reference arch, unchanged over the arch's length and fading to
+nothing over another arch length.
 """
 
 from dataclasses import dataclass
@@ -27,7 +28,9 @@ NO_ARCH_DROP_MM = 60.0  # inner edge below z = 0 when no arch was told: only a p
 
 @dataclass(frozen=True)
 class Panels:
-    """A saddle with one arch in: the exact surface. horse_deg: the back's angle under the arch (left, right), soft arch only."""
+    """A saddle with one arch in: the exact surface. horse_deg: the back's angle under the arch (left, right), soft
+    arch only.
+    """
 
     saddle: Saddle
     arch: Arch | None
@@ -116,7 +119,9 @@ class Panels:
         return crown - rounded - END_FALL_MM * np.maximum(1 - end / END_MM, 0.0) ** 2
 
     def _centre(self, s: FloatArray, side: int) -> tuple[FloatArray, FloatArray]:
-        """(|y|, z) of the panel's middle line, without crown: the reference line, moved with the arch about the leg's point."""
+        """(|y|, z) of the panel's middle line, without crown: the reference line, moved with the arch about the
+        leg's point.
+        """
         s = np.asarray(s, float)
         width, channel, angle_deg = (profile(s) for profile in self._profiles)
         angle = np.radians(angle_deg)
@@ -194,8 +199,8 @@ def underside(
     """
     if saddle.length_mm <= 0 or (np.asarray(saddle.panel_width_mm) <= 0).any():
         raise InputRefused(
-            f"saddle {saddle.name}: panel {saddle.length_mm:g} mm long, {np.min(saddle.panel_width_mm):g} mm wide at the "
-            "narrowest: without extent it carries nothing; measure it again"
+            f"saddle {saddle.name}: panel {saddle.length_mm:g} mm long, {np.min(saddle.panel_width_mm):g} mm wide: "
+            "without extent it carries nothing; measure it again"
         )
     panels = Panels(saddle, arch, horse_deg)
     n_s = max(int(np.ceil(saddle.length_mm / spacing_mm)), 4)

@@ -13,7 +13,9 @@ WINDOW_MM = 25.0
 
 @dataclass(frozen=True)
 class Windows:
-    """means: (w, n) sparse, rows sum to 1: `means @ pressure` are all window means. along, side: (w,) of each centre."""
+    """means: (w, n) sparse, rows sum to 1: `means @ pressure` are all window means. along, side: (w,) of each
+    centre.
+    """
 
     means: csr_array
     along: FloatArray

@@ -1,4 +1,6 @@
-"""Backs given by a formula, for tests of contact: z(x, y) in the back frame, nothing measured but the surface and the spine."""
+"""Backs given by a formula, for tests of contact: z(x, y) in the back frame, nothing measured but the surface and
+the spine.
+"""
 
 from collections.abc import Callable
 
@@ -26,7 +28,9 @@ def back_of(height: Height, front_mm: float = 150.0, rear_mm: float = -750.0, sh
                  "marked", "mark", 3.0)
         for side, y in (("left", 100.0), ("right", -100.0))
     )  # fmt: skip
-    return Back(Source("formula", "", None, None, {}), _frame(), surface, spine, marks, _no_stations(), _no_build(), _quality())
+    return Back(
+        Source("formula", "", None, None, {}), _frame(), surface, spine, marks, _no_stations(), _no_build(), _quality()
+    )
 
 
 def _radius(height: Height, x: FloatArray, phi: FloatArray, axis_z: FloatArray) -> FloatArray:
@@ -64,7 +68,9 @@ def _quality() -> Quality:
 
 
 def fitted_height(saddle: Saddle, front_x_mm: float, spine_mm: float = 32.0) -> Height:
-    """The back that this saddle's panels (reference arch, no crown, no rounded edges) lie on everywhere, rounded at the spine."""
+    """The back that this saddle's panels (reference arch, no crown, no rounded edges) lie on everywhere, rounded at
+    the spine.
+    """
     panels = Panels(saddle, None)
 
     def height(x: FloatArray, y: FloatArray) -> FloatArray:

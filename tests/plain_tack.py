@@ -46,7 +46,9 @@ def _pocket(name: str, side: str, from_mm: float, length_mm: float) -> Pocket:
     return Pocket(f"{name}_{side}", side, corners if twice_area < 0 else corners[::-1])
 
 
-def setup(pad_: Pad, heights: dict[str, float] | None = None, arch: str | None = "220", insert: str = "felt 8") -> Setup:
+def setup(
+    pad_: Pad, heights: dict[str, float] | None = None, arch: str | None = "220", insert: str = "felt 8"
+) -> Setup:
     told = heights or {}
     stacks = {
         pocket.name: (Layer(pad_.shims[0].name, told[pocket.name]),) if told.get(pocket.name) else ()

@@ -24,7 +24,9 @@ def grid(length_mm: float, width_mm: float, nx: int, ny: int) -> Grid:
     return Grid(xx.ravel(), yy.ravel(), length_mm * width_mm / (nx * ny))
 
 
-def press(nodes: Grid, gap_mm: FloatArray, load_n: float, ex: float = 0.0, ey: float = 0.0, k: float = K) -> Equilibrium:
+def press(
+    nodes: Grid, gap_mm: FloatArray, load_n: float, ex: float = 0.0, ey: float = 0.0, k: float = K
+) -> Equilibrium:
     """A rigid profile with this bare gap under load_n at (ex, ey): q = (sink, slope along x, slope along y)."""
     n = nodes.x.size
     ways = np.column_stack([np.ones(n), nodes.x, nodes.y])

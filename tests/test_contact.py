@@ -30,7 +30,9 @@ def test_a_thousand_cold_starts() -> None:
         bed, force = random_bed(rng, 150, modes=4 * (case % 2))
         home = solve(bed, force)
         for _ in range(20):
-            start = np.append([rng.uniform(-60, 60), *rng.uniform(-0.2, 0.2, 2)], rng.normal(0, 5, bed.ways.shape[1] - 3))
+            start = np.append(
+                [rng.uniform(-60, 60), *rng.uniform(-0.2, 0.2, 2)], rng.normal(0, 5, bed.ways.shape[1] - 3)
+            )
             found = solve(bed, force, start)
             steps.append(found.steps)
             assert found.proof.force_n <= 1e-6 * force[0]
@@ -50,7 +52,9 @@ def test_proof_is_computed_apart_and_can_fail() -> None:
 
 
 def test_layers_in_series_add_their_compression() -> None:
-    """At equal pressure the deflections of layers in series add (Johnson 4.3): a flat punch on felt, foam and tissue."""
+    """At equal pressure the deflections of layers in series add (Johnson 4.3): a flat punch on felt, foam and
+    tissue.
+    """
     laws = load_materials()
     table = compression([(laws["felt"], 10.0), (laws["foam"], 12.0)], [], 5.0)
     n = 16

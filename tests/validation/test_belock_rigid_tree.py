@@ -1,5 +1,5 @@
-"""A rigid tree spreads load over more area than no tree: lower mean and maximum. Belock, Kaiser, Lavagnino, Clayton 2012, Vet J
-(abstract)."""
+"""A rigid tree spreads load over more area than no tree: lower mean and maximum. Belock, Kaiser, Lavagnino, Clayton
+2012, Vet J (abstract)."""
 
 import numpy as np
 import pytest

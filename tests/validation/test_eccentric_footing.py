@@ -1,4 +1,6 @@
-"""Rigid footing without tension, eccentric one and two ways: any text on footings [from memory], worked in reference.md §5."""
+"""Rigid footing without tension, eccentric one and two ways: any text on footings [from memory], worked in
+reference.md §5.
+"""
 
 import numpy as np
 import pytest

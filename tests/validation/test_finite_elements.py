@@ -1,4 +1,5 @@
-"""Coupled layers against plane-strain finite elements (quadratic quadrilaterals, computed independently: reference.md §5).
+"""Coupled layers against plane-strain finite elements (quadratic quadrilaterals, computed independently:
+reference.md §5).
 
 Foam 20 mm, E 0.15 MPa, ν 0, on tissue 40 mm, E 0.06 MPa, bonded to a rigid base; a rigid frictionless profile over
 |x| ≤ 200 mm carries 2 N/mm. Peak and sink within 3 %, on a grid ≤ 2 mm (DESIGN §13); springs of M/h beside them.
@@ -62,7 +63,9 @@ def test_springs_of_the_table(profile: Profile, nu: float, confined_peak: float,
 
 
 def test_compliance_limits() -> None:
-    """Long waves feel Σ h/M, short ones a half-space of the top layer: C → 2(1 − ν²)/(E k) (Johnson §2, from memory)."""
+    """Long waves feel Σ h/M, short ones a half-space of the top layer: C → 2(1 − ν²)/(E k) (Johnson §2, from
+    memory).
+    """
     foam, tissue = layers(0.45)
     c = compliance([foam, tissue], np.array([0.0, 1e-4, 2.0, 4.0]))
     long_wave = 20 / 150 + 40 / tissue.confined_kpa

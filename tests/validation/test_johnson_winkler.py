@@ -1,4 +1,5 @@
-"""Contact on an elastic (Winkler) bed: K. L. Johnson, Contact Mechanics, 1985, §4.3 [from memory], worked in reference.md §5.
+"""Contact on an elastic (Winkler) bed: K. L. Johnson, Contact Mechanics, 1985, §4.3 [from memory], worked in
+reference.md §5.
 
 Tolerances there: force and sink 0.5 % for a/h ≥ 20, peak to solver tolerance of the grid, radius within h/2.
 """

@@ -1,9 +1,9 @@
-"""Arch width: Meschan, Peham, Schobesberger, Licka 2007, Vet J 173:578–584, and MacKechnie-Guire et al. 2019, Animals 9:842
-(abstracts; effects as DESIGN §11 reads them).
+"""Arch width: Meschan, Peham, Schobesberger, Licka 2007, Vet J 173:578–584, and MacKechnie-Guire et al. 2019,
+Animals 9:842 (abstracts; effects as DESIGN §11 reads them).
 
-Too narrow by a step (20 mm): pressure under the rear third rises, the front tips up, the arch's outer lower edge digs in.
-Too wide: pressure under the middle third rises, the front tips down, the arch's upper edge presses. Under a load at a fixed
-place the centre of vertical force cannot move: equilibrium fixes it.
+Too narrow by a step (20 mm): pressure under the rear third rises, the front tips up, the arch's outer lower edge
+digs in. Too wide: pressure under the middle third rises, the front tips down, the arch's upper edge presses. Under a
+load at a fixed place the centre of vertical force cannot move: equilibrium fixes it.
 """
 
 from functools import cache
@@ -86,7 +86,9 @@ def test_centre_of_force_stays(ei: float, step: int) -> None:
     assert centres[1] == pytest.approx(centres[0], abs=8.0)
 
 
-@pytest.mark.parametrize(("step", "words"), [(-2, "too narrow"), (-1, "parallel"), (0, "parallel"), (1, "parallel"), (2, "too wide")])
+@pytest.mark.parametrize(
+    ("step", "words"), [(-2, "too narrow"), (-1, "parallel"), (0, "parallel"), (1, "parallel"), (2, "too wide")]
+)
 def test_judged_by_itself(step: int, words: str) -> None:
     """Included angles 5° a step: 2.5° a leg; two steps are beyond the 3° of PRACTICE §5."""
     judged = fitted(np.inf, step)[1].arch

@@ -1,5 +1,5 @@
-"""The pressure budget of reference.md §1 (arithmetic): rider 75 kg and saddle 9 kg on 1200 cm²: 6.9 kPa standing, 13.0 at trot
-(2×), 16.1 at canter (2.5×)."""
+"""The pressure budget of reference.md §1 (arithmetic): rider 75 kg and saddle 9 kg on 1200 cm²: 6.9 kPa standing,
+13.0 at trot (2×), 16.1 at canter (2.5×)."""
 
 import numpy as np
 import pytest
