@@ -15,7 +15,7 @@ from shimwright.scan.ridge import Ridge, ridge
 from shimwright.scan.told import Told
 from shimwright.scan.topline import WITHERS_TO_CROUP_MM, ToplineFound, croup_alone, topline_landmarks
 from shimwright.scan.trunk import Trunk, find_trunk, girth_radius
-from shimwright.scan.unit import UnitProposal, by_shape, refuse_unit, unit_proposals, usual
+from shimwright.scan.unit import UnitProposal, by_shape, likely, refuse_unit, unit_proposals
 
 SIDE_SD_MM = 5.0  # of the rough spine line [J]
 GUESS_BEHIND_FRONT_MM = 250.0
@@ -210,7 +210,7 @@ def _sized(posed: _Posed, proposals: tuple[UnitProposal, ...]) -> tuple[_Sized, 
         return sized, sized.messages
     found: list[_Sized] = []
     refusals: list[InputRefused] = []
-    for unit in usual(horses, posed.radius):
+    for unit in likely(horses, posed.radius, posed.length):
         try:
             found.append(_landmarks(posed, unit, guess=False))
         except InputRefused as refusal:

@@ -25,7 +25,7 @@ LEAST_OVERLAP = 0.55
 LEAST_FLANK = 0.6
 LEAST_ARC_DEG = 130.0  # of the seen normals, round the trunk: one flank with the spine has 100–127 [D]
 FULL_ARC_DEG = 150.0
-UNLIKE = (0.02, 0.05)  # rms of the mirrored distance over the radius, with less than the full arc, and at all [J]
+UNLIKE = (0.02, 0.10)  # rms of the mirrored distance over the radius, with less than the full arc, and at all [J]
 STARTS_DEG = (-16.0, 0.0, 16.0)
 
 

@@ -6,7 +6,7 @@ from numpy.typing import NDArray
 from shimwright.scan.raw import FloatArray
 from shimwright.scan.thin import thinned
 
-SPACINGS_PER_DIAGONAL = 250.0
+SPACINGS_PER_DIAGONAL = 170.0
 FILLER_EDGE = 6.0  # times the median edge: a triangle that bridges a hole shows nothing measured [J]
 MOST_SAMPLES = 2_000_000
 

@@ -2,12 +2,16 @@
 
 from dataclasses import dataclass
 
+import numpy as np
+
 from shimwright.scan.marks import PairFound, told_against_pair
 from shimwright.scan.refusal import InputRefused
 
 UNITS_MM = {"m": 1000.0, "cm": 10.0, "mm": 1.0, "in": 25.4}
 GIRTH_RADIUS_MM = (130.0, 500.0)  # pony to heavy horse, with room [J]
-USUAL_RADIUS_MM = (165.0, 400.0)  # settles two units that both could be [J]
+USUAL_RADIUS = (220.0, 0.28)  # mm and spread of its logarithm, to settle between units [J]
+USUAL_LENGTH = (1250.0, 0.35)  # the same of what is scanned of the trunk, 0.7–2.6 m
+DOUBT = 4.0  # squared standard deviations: two units nearer than this are both tried
 TRUNK_LENGTH_MM = (450.0, 3200.0)
 
 
@@ -26,11 +30,15 @@ class UnitProposal:
         return near <= radius * self.mm <= far and short <= length * self.mm <= long
 
 
-def usual(units: list[UnitProposal], radius: float) -> list[UnitProposal]:
-    """Those units in which the trunk's radius (scan units) is a usual one; all where that settles nothing."""
-    near, far = USUAL_RADIUS_MM
-    kept = [unit for unit in units if near <= radius * unit.mm <= far]
-    return kept if len(kept) == 1 else units
+def likely(units: list[UnitProposal], radius: float, length: float) -> list[UnitProposal]:
+    """Units that the trunk's size (radius and length, scan units) does not speak against, beside the best one."""
+    score = [_unlike(radius * unit.mm, USUAL_RADIUS) + _unlike(length * unit.mm, USUAL_LENGTH) for unit in units]
+    return [unit for unit, s in zip(units, score, strict=True) if s < min(score) + DOUBT]
+
+
+def _unlike(size_mm: float, usual: tuple[float, float]) -> float:
+    middle, spread = usual
+    return float((np.log(size_mm / middle) / spread) ** 2)
 
 
 def unit_proposals(
