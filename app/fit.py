@@ -1,31 +1,29 @@
-"""`fit`: a case file → Fit → fit.json, cut list, sheets, tack card and templates."""
+"""`fit`: a case file → Fit → fit.json, cut list, sheets, tack card and templates.
+
+What only a good case needs is loaded after the case was read: a misspelt key is told at once.
+"""
+
+from __future__ import annotations
 
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from shimwright.case_file import CaseFile, read_case
-from shimwright.export.client_sheet import write_client
-from shimwright.export.cutlist import write_cutlist
-from shimwright.export.fit_json import fit_to_json
-from shimwright.export.fitter_sheet import write_fitter
-from shimwright.export.html_sheet import write_html
-from shimwright.export.plain_json import write_json
-from shimwright.export.results import whole_results
-from shimwright.export.tack_card import write_tack_card
-from shimwright.export.templates import write_templates
-from shimwright.measure import Errand, measure, measure_traced
-from shimwright.optimize.answer import Fit
-from shimwright.optimize.fit import fit
 from shimwright.outputs import folders
 from shimwright.progress import Say, progress
-from shimwright.scan.back import Back
-from shimwright.summary import fit_words
 from shimwright.told_results import Outcome, tell_each
+
+if TYPE_CHECKING:
+    from shimwright.optimize.answer import Fit
+    from shimwright.scan.back import Back
 
 GOOD = ("no shim needed", "good contact with this set-up")
 
 
 def back_of(case: CaseFile, say: Say) -> Back:
     """The back that a case refers to."""
+    from shimwright.measure import Errand, measure, measure_traced
+
     errand = Errand(case.case.today.date, case.case.horse.name)
     if case.scan is None:
         assert case.traced is not None  # read_case lets exactly one be a path
@@ -35,11 +33,22 @@ def back_of(case: CaseFile, say: Say) -> Back:
 
 def fit_case(case: CaseFile, back: Back, say: Say) -> Fit:
     """The answer for one case."""
+    from shimwright.optimize.fit import fit
+
     return fit(back, case.saddle, case.pad, case.case, say)
 
 
 def write_fit(answer: Fit, folder: Path, workshop: str) -> None:
     """Everything a fit gives, into an existing folder."""
+    from shimwright.export.client_sheet import write_client
+    from shimwright.export.cutlist import write_cutlist
+    from shimwright.export.fit_json import fit_to_json
+    from shimwright.export.fitter_sheet import write_fitter
+    from shimwright.export.html_sheet import write_html
+    from shimwright.export.plain_json import write_json
+    from shimwright.export.tack_card import write_tack_card
+    from shimwright.export.templates import write_templates
+
     write_json(fit_to_json(answer), folder / "fit.json")
     write_cutlist(answer, folder / "cutlist.csv")
     write_templates(answer, folder, workshop)
@@ -56,18 +65,25 @@ def exit_code(answer: Fit) -> int:
 
 def fit_all(cases: tuple[Path, ...], out: Path | None, workshop: str, *, anyway: bool, as_json: bool) -> int:
     """Fit and write each case; the exit code."""
-    cases = tuple(dict.fromkeys(cases))
-    places = dict(zip(cases, folders(cases, out), strict=True))
+    inputs = tuple(dict.fromkeys(cases))
+    places = dict(zip(inputs, folders(inputs, out), strict=True))
 
     def work(path: Path) -> Outcome:
-        name = path.absolute().parent.name if path.stem == "case" else path.stem
-        with progress(name) as say:
-            case = read_case(path, anyway=anyway)
-            answer = fit_case(case, back_of(case, say), say)
-            say("writing")
-            with whole_results(places[path]) as results:
-                write_fit(answer, results, workshop)
-        words = (*fit_words(name, answer), f"  written to {places[path]}")
-        return Outcome(exit_code(answer), words, fit_to_json(answer))
+        return _work(path, places[path], workshop, anyway)
 
-    return tell_each(list(places), work, as_json=as_json)
+    return tell_each(inputs, work, as_json=as_json)
+
+
+def _work(path: Path, folder: Path, workshop: str, anyway: bool) -> Outcome:
+    case = read_case(path, anyway=anyway)
+    from shimwright.export.fit_json import fit_to_json
+    from shimwright.export.results import whole_results
+    from shimwright.summary import fit_words
+
+    name = path.absolute().parent.name if path.stem == "case" else path.stem
+    with progress(name) as say:
+        answer = fit_case(case, back_of(case, say), say)
+        say("writing")
+        with whole_results(folder) as results:
+            write_fit(answer, results, workshop)
+    return Outcome(exit_code(answer), (*fit_words(name, answer), f"  written to {folder}"), fit_to_json(answer))

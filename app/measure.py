@@ -1,26 +1,24 @@
-"""`measure`: scan → Back → back.json, sheet and full-size templates of the back."""
+"""`measure`: scan → Back → back.json, sheet and full-size templates of the back.
+
+What only a good scan needs is loaded after the file was read: a missing or damaged file is told at once.
+"""
+
+from __future__ import annotations
 
 from dataclasses import dataclass
 from pathlib import Path
+from typing import TYPE_CHECKING
 
-from shimwright.export.back_json import back_to_json
-from shimwright.export.back_sheet import write_back_sheet
-from shimwright.export.back_templates import write_back_templates
-from shimwright.export.plain_json import write_json
-from shimwright.export.results import whole_results
 from shimwright.outputs import folders
 from shimwright.progress import Say, progress
-from shimwright.repeats import spread, spread_words
-from shimwright.scan.back import Back, Source
 from shimwright.scan.read import read
 from shimwright.scan.refusal import WrongUse
-from shimwright.scan.survey import survey
-from shimwright.scan.told import Told
-from shimwright.scan.traced import back_from_tracing
-from shimwright.summary import back_words
 from shimwright.told_options import told_words
 from shimwright.told_results import Outcome, tell_each, write_line
-from shimwright.traced_file import read_traced
+
+if TYPE_CHECKING:
+    from shimwright.scan.back import Back
+    from shimwright.scan.told import Told
 
 RESCAN_EXIT = 1
 
@@ -38,12 +36,18 @@ def measure(path: Path, told: Told, say: Say, errand: Errand | None = None) -> B
     errand = errand or Errand()
     say("reading")
     raw = read(path)
-    source = Source(raw.file, raw.sha256, errand.date, errand.horse, told_words(told))
-    return survey(raw, told, source, say)
+    from shimwright.scan.back import Source
+    from shimwright.scan.survey import survey
+
+    return survey(raw, told, Source(raw.file, raw.sha256, errand.date, errand.horse, told_words(told)), say)
 
 
 def measure_traced(path: Path, say: Say, errand: Errand | None = None) -> Back:
     """The back of hand-traced sections. Raises WrongUse or InputRefused."""
+    from shimwright.scan.back import Source
+    from shimwright.scan.traced import back_from_tracing
+    from shimwright.traced_file import read_traced
+
     errand = errand or Errand()
     say("reading the tracing")
     tracing, sha256 = read_traced(path)
@@ -53,6 +57,11 @@ def measure_traced(path: Path, say: Say, errand: Errand | None = None) -> Back:
 
 def write_back(back: Back, folder: Path) -> None:
     """back.json, the sheet and the templates into an existing folder."""
+    from shimwright.export.back_json import back_to_json
+    from shimwright.export.back_sheet import write_back_sheet
+    from shimwright.export.back_templates import write_back_templates
+    from shimwright.export.plain_json import write_json
+
     write_json(back_to_json(back), folder / "back.json")
     write_back_sheet(back, folder)
     write_back_templates(back, folder)
@@ -74,19 +83,30 @@ def measure_all(
         with progress(path.name) as say:
             back = measure_traced(path, say) if path == traced else measure(path, told, say)
             say("writing")
-            with whole_results(places[path]) as results:
-                write_back(back, results)
+            outcome = _written(path, back, places[path])
         backs.append(back)
-        code = RESCAN_EXIT if back.quality.verdict == "rescan" else 0
-        return Outcome(code, (*back_words(path.stem, back), f"  written to {places[path]}"), back_to_json(back))
+        return outcome
 
-    code = tell_each(list(places), work, as_json=as_json)
+    code = tell_each(inputs, work, as_json=as_json)
     if repeat:
         _tell_spread(backs, len(scans), as_json=as_json)
     return code
 
 
+def _written(path: Path, back: Back, folder: Path) -> Outcome:
+    from shimwright.export.back_json import back_to_json
+    from shimwright.export.results import whole_results
+    from shimwright.summary import back_words
+
+    with whole_results(folder) as results:
+        write_back(back, results)
+    code = RESCAN_EXIT if back.quality.verdict == "rescan" else 0
+    return Outcome(code, (*back_words(path.stem, back), f"  written to {folder}"), back_to_json(back))
+
+
 def _tell_spread(backs: list[Back], count: int, *, as_json: bool) -> None:
+    from shimwright.repeats import spread, spread_words
+
     if len(backs) < 2:
         raise WrongUse(f"--repeat needs two measured scans, {len(backs)} of {count} could be measured")
     if as_json:
