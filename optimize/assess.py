@@ -4,6 +4,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from shimwright.optimize.answer import CaseResult, Contact, Placement, Zone
 from shimwright.optimize.arch import judge_arch
@@ -74,7 +75,7 @@ def assess_on(
     arch = judge_arch(girthed.bench, girthed.found.q) if girthed else None
     mounted = results.get("mounted")
     before = as_found.cases.get("mounted") if as_found is not None else None
-    price, refused = float("nan"), ()
+    price, refused = float("nan"), tuple[str, ...]()
     if mounted is not None:
         price = cost(mounted, before, setup, pad)
         angle = arch.at_larger_deg if arch is not None and arch.words not in ("soft", "not known") else None
@@ -168,7 +169,7 @@ def zones(state: State, cells: Windows, means: FloatArray) -> Mapping[str, Zone]
     return found
 
 
-def _zone(state: State, nodes: FloatArray, window_means: FloatArray) -> Zone:
+def _zone(state: State, nodes: NDArray[np.bool_], window_means: FloatArray) -> Zone:
     area = np.where(nodes, state.bed.area_mm2, 0.0)
     if not area.any():
         return Zone(float("nan"), float("nan"), float("nan"))

@@ -172,7 +172,7 @@ def turn(q: FloatArray) -> FloatArray:
         return np.eye(3)
     x, y, z = vector / angle
     cross = np.array([[0, -z, y], [z, 0, -x], [-y, x, 0]])
-    return np.eye(3) + np.sin(angle) * cross + (1 - np.cos(angle)) * cross @ cross
+    return np.asarray(np.eye(3) + np.sin(angle) * cross + (1 - np.cos(angle)) * cross @ cross)
 
 
 def moved(bench: Bench, points: FloatArray, normals: FloatArray, q: FloatArray) -> tuple[FloatArray, FloatArray]:

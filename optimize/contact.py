@@ -155,7 +155,7 @@ def squeezed(bed: Bed, pressure_kpa: FloatArray) -> FloatArray:
     k = np.clip(np.searchsorted(table.pressure_kpa, pressure_kpa, side="right") - 1, 0, table.pressure_kpa.size - 2)
     low, high = table.pressure_kpa[k], table.pressure_kpa[k + 1]
     at = rows[:, k] + (rows[:, k + 1] - rows[:, k]) * (pressure_kpa - low) / (high - low)
-    return at[0] + np.einsum("nm,mn->n", bed.stack_mm, at[1:])
+    return np.asarray(at[0] + np.einsum("nm,mn->n", bed.stack_mm, at[1:]))
 
 
 def pressures(bed: Bed, approach_mm: FloatArray) -> tuple[FloatArray, FloatArray]:
@@ -176,13 +176,13 @@ def _determined(bed: Bed, slope: FloatArray) -> NDArray[np.bool_]:
     hessian = ways.T @ ((1e-3 * bed.area_mm2 * slope)[:, None] * ways) + bed.stiffness / np.outer(scale, scale)
     values, vectors = np.linalg.eigh(hessian)
     loose = vectors[:, values < 1e-9 * max(values[-1], 1e-300)]
-    return ~(np.abs(loose) > 1e-3).any(axis=1)
+    return np.asarray(~(np.abs(loose) > 1e-3).any(axis=1))
 
 
 FAST = {"reassoc", "contract", "arcp", "nsz"}  # sums may be re-ordered; NaN and infinity keep their meaning
 
 
-@njit(cache=True, inline="always", error_model="numpy", fastmath=FAST)  # type: ignore[untyped-decorator]
+@njit(cache=True, inline="always", error_model="numpy", fastmath=FAST)
 def _depth(k, i, base, stack, strain):  # type: ignore[no-untyped-def]
     """Compression of node i at knot k."""
     depth = base[k]
@@ -191,7 +191,7 @@ def _depth(k, i, base, stack, strain):  # type: ignore[no-untyped-def]
     return depth
 
 
-@njit(cache=True, inline="always", error_model="numpy", fastmath=FAST)  # type: ignore[untyped-decorator]
+@njit(cache=True, inline="always", error_model="numpy", fastmath=FAST)
 def _press(delta, k, i, knots, base, stack, strain):  # type: ignore[no-untyped-def]
     """Pressure at approach delta, its slope, and the knot below it, looked for from knot k."""
     last = knots.size - 2
@@ -206,7 +206,7 @@ def _press(delta, k, i, knots, base, stack, strain):  # type: ignore[no-untyped-
     return knots[k] + slope * (delta - low), slope, k
 
 
-@njit(cache=True, error_model="numpy", fastmath=FAST)  # type: ignore[untyped-decorator]
+@njit(cache=True, error_model="numpy", fastmath=FAST)
 def _balance_rigid(q, lift, ways, area, knots, base, stack, strain, at, push, rate):  # type: ignore[no-untyped-def]
     f0 = f1 = f2 = h00 = h01 = h02 = h11 = h12 = h22 = 0.0
     q0, q1, q2 = q[0], q[1], q[2]
@@ -232,7 +232,7 @@ def _balance_rigid(q, lift, ways, area, knots, base, stack, strain, at, push, ra
     rate[2, 0], rate[2, 1], rate[2, 2] = h02, h12, h22
 
 
-@njit(cache=True, error_model="numpy", fastmath=FAST)  # type: ignore[untyped-decorator]
+@njit(cache=True, error_model="numpy", fastmath=FAST)
 def _balance_bending(q, lift, ways, area, knots, base, stack, strain, at, push, rate):  # type: ignore[no-untyped-def]
     n, m = ways.shape
     push[:] = 0.0
@@ -252,7 +252,7 @@ def _balance_bending(q, lift, ways, area, knots, base, stack, strain, at, push, 
                 rate[j, other] += part * ways[i, other]
 
 
-@njit(cache=True, error_model="numpy", fastmath=FAST)  # type: ignore[untyped-decorator]
+@njit(cache=True, error_model="numpy", fastmath=FAST)
 def _gradient(q, bed, stiffness, force, at, gradient, rate):  # type: ignore[no-untyped-def]
     """Fill the energy's gradient (m,) and the springs' part of its second derivative (m, m, lower half)."""
     lift, ways, area, knots, base, stack, strain = bed
@@ -266,7 +266,7 @@ def _gradient(q, bed, stiffness, force, at, gradient, rate):  # type: ignore[no-
             gradient[j] += stiffness[j, other] * q[other]
 
 
-@njit(cache=True, error_model="numpy")  # type: ignore[untyped-decorator]
+@njit(cache=True, error_model="numpy")
 def _newton_step(h, stiffness, gradient, ridge, step):  # type: ignore[no-untyped-def]
     """Fill step (m,) with −H⁻¹ gradient by Cholesky in h; ridge (m,) keeps H definite where nothing touches."""
     m = step.size
@@ -292,7 +292,7 @@ def _newton_step(h, stiffness, gradient, ridge, step):  # type: ignore[no-untype
         step[j] = total / h[j, j]
 
 
-@njit(cache=True, error_model="numpy", fastmath=FAST)  # type: ignore[untyped-decorator]
+@njit(cache=True, error_model="numpy", fastmath=FAST)
 def _scales(ways, area):  # type: ignore[no-untyped-def]
     """Largest approach per unit of each way, and a millionth of the stiffness of 0.1 kPa/mm everywhere."""
     n, m = ways.shape
@@ -304,7 +304,7 @@ def _scales(ways, area):  # type: ignore[no-untyped-def]
     return scale, ridge
 
 
-@njit(cache=True, error_model="numpy")  # type: ignore[untyped-decorator]
+@njit(cache=True, error_model="numpy")
 def newton(q, lift, ways, area, knots, base, stack, strain, stiffness, force):  # type: ignore[no-untyped-def]
     """Pose of least energy from q, and the steps taken. area in 10⁻³ mm², so that area · kPa is N.
 

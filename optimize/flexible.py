@@ -35,7 +35,7 @@ class Modes:
 
     @property
     def count(self) -> int:
-        return self.shape.shape[1]
+        return int(self.shape.shape[1])
 
     def at(self, x_mm: FloatArray, share: FloatArray) -> FloatArray:
         """Deflection per mode (n, m), down, at x (n,); share (n,): +1 on the left beam, −1 on the right, between

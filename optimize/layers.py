@@ -126,14 +126,15 @@ def settle_coupled(
     """
     symbols = [symbol(plate, layers) for plate in plates]
     touching = [plate.area_mm2 > 0 for plate in plates]
-    answers: list[FloatArray | None] = [None] * len(plates)
+    before: Sequence[FloatArray | None] = [None] * len(plates)
     q = np.zeros(force.size)
     pressures: list[FloatArray] = []
     for rounds in range(1, ROUNDS + 1):
         answers = [
-            _sunk(plate, sign, touch, before)
-            for plate, sign, touch, before in zip(plates, symbols, touching, answers, strict=True)
+            _sunk(plate, sign, touch, start)
+            for plate, sign, touch, start in zip(plates, symbols, touching, before, strict=True)
         ]
+        before = answers
         q = _balance(plates, answers, stiffness, force)
         pressures = [answer @ np.append(1.0, q) for answer in answers]
         after = [
@@ -211,4 +212,4 @@ def _sunk(plate: Plate, sign: Symbol, touch: NDArray[np.bool_], start: FloatArra
 
 
 def _dot(a: FloatArray, b: FloatArray) -> FloatArray:
-    return np.einsum("xyk,xyk->k", a, b)
+    return np.asarray(np.einsum("xyk,xyk->k", a, b))

@@ -30,14 +30,11 @@ def place(back: Back, saddle: Saddle) -> Placement:
 
 def front_edge(back: Back, saddle: Saddle) -> tuple[float, str, float]:
     """(x of the arch's front edge, "marked" or "rule", sd mm)."""
-    marks = [back.landmark(f"saddle_front_{side}") for side in ("left", "right")]
-    marks = [mark for mark in marks if mark is not None and mark.source != "estimated"]
+    found = [back.landmark(f"saddle_front_{side}") for side in ("left", "right")]
+    marks = [mark for mark in found if mark is not None and mark.source != "estimated"]
     if marks:
-        return (
-            float(np.mean([mark.position_mm[0] for mark in marks])),
-            "marked",
-            float(np.hypot(*[mark.sd_mm for mark in marks]) / len(marks)) if len(marks) == 2 else marks[0].sd_mm,
-        )
+        x = float(np.mean([mark.position_mm[0] for mark in marks]))
+        return x, "marked", float(np.linalg.norm([mark.sd_mm for mark in marks])) / len(marks)
     edges = [back.landmark(f"shoulder_{side}") for side in ("left", "right")]
     known = [edge for edge in edges if edge is not None and np.isfinite(edge.position_mm[0])]
     if not known:
@@ -86,7 +83,7 @@ def _misses(back: Back, panels: Underside, front_x_mm: float, unseen: float) -> 
     surface, length = back.surface.x_mm, panels.panels.saddle.length_mm
     return (
         f"{100 * unseen:.0f} % of the panels, {-front_x_mm:.0f} to {length - front_x_mm:.0f} mm behind the withers, "
-        f"lie over what the scan did not see (it reaches {-surface[-1]:.0f} to {-surface[0]:.0f} mm): scan that part too, "
+        f"lie over what the scan did not see (it reaches {-surface[-1]:.0f} to {-surface[0]:.0f} mm): scan it too, "
         "or check the panel length and where the saddle was placed"
     )
 

@@ -49,7 +49,7 @@ class Panels:
 
     def width_mm(self, s: FloatArray) -> FloatArray:
         """Panel width along its surface at s."""
-        return self._profiles[0](s)
+        return np.asarray(self._profiles[0](s))
 
     def turn_deg(self, side: int) -> float:
         """How much steeper than with the reference arch the panel's front lies."""
@@ -66,11 +66,11 @@ class Panels:
 
     def angle_rad(self, s: FloatArray, side: int) -> FloatArray:
         """Panel angle below horizontal at s, with this arch in."""
-        return np.radians(self._profiles[2](s) + self._blend(s) * self.turn_deg(side))
+        return np.asarray(np.radians(self._profiles[2](s) + self._blend(s) * self.turn_deg(side)))
 
     def inner_edge_mm(self, s: FloatArray, side: int) -> FloatArray:
         """|y| of the panel's inner edge at s: half the channel, as this arch spreads it."""
-        return self._centre(s, side)[0] - 0.5 * self.width_mm(s) * np.cos(self.angle_rad(s, side))
+        return np.asarray(self._centre(s, side)[0] - 0.5 * self.width_mm(s) * np.cos(self.angle_rad(s, side)))
 
     def points(self, s: FloatArray, t: FloatArray, side: int) -> FloatArray:
         """Surface points (…, 3) in the saddle frame; side +1 left, −1 right."""
