@@ -22,6 +22,7 @@ REACH_CELLS = 1.8
 THREAD_CELLS = 4.0
 THREAD_SHARE = 0.35  # a rim has 0.5, its corner 0.25, a rope 0.2 [J]
 PASSES = 3
+VOLUME = 0.45  # squared thickness over squared width of what is near; a filled space has 0.5 [J]
 SAME_SIZE = 0.7  # of the scene's diagonal: a body smaller than this is looked at again, closer
 KEPT_PIECE = 0.25  # of the largest piece: a hole along the spine parts a scan in two
 
@@ -54,6 +55,8 @@ def clean(raw: RawScan) -> Cloud:
     before, planes = len(points), ()
     for _ in range(PASSES):
         scene, cell = _cells(points, CELLS_PER_DIAGONAL)
+        if len(scene.points) < LEAST_CELLS:
+            raise _nothing_left(raw, np.ones(len(scene.points), bool), planes)
         found, body = _horse(scene.points, cell)
         planes = (*planes, *found)
         mine = body[scene.cell_of_point]
@@ -134,7 +137,13 @@ def cell_normals(cells: FloatArray) -> FloatArray:
     count = min(14, len(cells))
     near = tree.query(cells, k=count)[1]
     offset = cells[near] - cells[near].mean(axis=1, keepdims=True)
-    axes = np.linalg.eigh(np.einsum("kni,knj->kij", offset, offset))[1]
+    spread, axes = np.linalg.eigh(np.einsum("kni,knj->kij", offset, offset))
+    thickness = float(np.median(spread[:, 0] / np.maximum(spread[:, 1], 1e-300)))
+    if thickness > VOLUME:
+        raise InputRefused(
+            f"no back found: the points fill a space instead of lying on a surface ({thickness:.2f} as thick as wide "
+            f"from cell to cell, a surface has under {VOLUME}): scan the bare back"
+        )
     return _outward(cells, axes[:, :, 0])
 
 

@@ -35,13 +35,15 @@ def long_way(normals: FloatArray, up: FloatArray | None = None) -> tuple[FloatAr
     """
     basis = np.eye(3) if up is None else np.linalg.svd(up[None])[2][1:]
     flat = normals @ basis.T
-    along, ratio = flat[0], 1.0
+    along = flat[0]
     weight = np.ones(len(flat))
     for _ in range(6):
-        moments, axes = np.linalg.eigh((flat * weight[:, None]).T @ flat / weight.sum())
-        along, ratio = axes[:, 0], float(max(moments[0], 0.0) / max(moments[1], 1e-30))
+        axes = np.linalg.eigh((flat * weight[:, None]).T @ flat / weight.sum())[1]
+        along = axes[:, 0]
         weight = 1 / (1 + ((flat @ along) / 0.2) ** 2)
-    return along @ basis, ratio
+    moments = np.linalg.eigvalsh(flat.T @ flat / len(flat))
+    next_best = np.median(moments) if up is None else moments[-1]
+    return along @ basis, float(np.mean((flat @ along) ** 2) / max(next_best, 1e-30))
 
 
 def find_trunk(cells: FloatArray, normals: FloatArray, cell: float, up: FloatArray) -> Trunk:
