@@ -6,6 +6,7 @@ neighbours exactly. Several fixed orders are tried and the one that uses least i
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from functools import lru_cache
 
 import numpy as np
 import shapely
@@ -66,20 +67,38 @@ def nest(
 
     Pieces keep spacing_mm to one another; the sheet's own edge may be a piece's edge.
     """
-    shapes = [Polygon(outline) for outline in outlines]
+    rings = tuple(tuple(map(tuple, np.asarray(outline, float).tolist())) for outline in outlines)
+    return _nest(rings, sheet_mm, turns_deg, spacing_mm)
+
+
+@lru_cache(maxsize=64)  # cut list and drawings ask for the same sheets
+def _nest(
+    rings: tuple[tuple[tuple[float, float], ...], ...],
+    sheet_mm: tuple[float, float],
+    turns_deg: tuple[float, ...],
+    spacing_mm: float,
+) -> Nesting:
+    shapes = [Polygon(ring) for ring in rings]
     fitting = [i for i, shape in enumerate(shapes) if any(_fits(_turned(shape, turn), sheet_mm) for turn in turns_deg)]
     too_large = tuple(i for i in range(len(shapes)) if i not in fitting)
-    best: _Filling | None = None
-    for order in _orders(shapes, fitting):
+    least = max((_least_length(shapes[i], sheet_mm, turns_deg) for i in fitting), default=0.0)
+    best = _Filling(sheet_mm, turns_deg, spacing_mm)
+    for number, order in enumerate(_orders(shapes, fitting)):
         filling = _Filling(sheet_mm, turns_deg, spacing_mm)
         for index in order:
             filling.add(index, shapes[index])
-        if best is None or filling.rank < best.rank:
+        if number == 0 or filling.rank < best.rank:
             best = filling
-    assert best is not None
+        if best.rank <= (1, least + 1e-6):
+            break  # no order uses less than its longest piece
     area = sum(shapes[i].area for i in fitting)
     placed = tuple(sorted(best.placed, key=lambda p: p.index))
     return Nesting(sheet_mm, placed, too_large, tuple(sheet.used for sheet in best.sheets), float(area))
+
+
+def _least_length(shape: Polygon, sheet_mm: tuple[float, float], turns_deg: tuple[float, ...]) -> float:
+    turned = [_turned(shape, turn) for turn in turns_deg]
+    return min(float(t.bounds[2] - t.bounds[0]) for t in turned if _fits(t, sheet_mm))
 
 
 def placed_outline(outline: FloatArray, placed: Placed) -> FloatArray:
@@ -89,7 +108,7 @@ def placed_outline(outline: FloatArray, placed: Placed) -> FloatArray:
 
 @dataclass
 class _Sheet:
-    taken: NDArray[np.float64]
+    taken: NDArray[np.float32]
     shapes: list[Polygon] = field(default_factory=list)
     used: float = 0.0
 
@@ -112,7 +131,7 @@ class _Filling:
             if self._add_to(sheet, number, index, shape):
                 return
         cells = tuple(int(np.ceil(size / CELL_MM)) for size in self.sheet_mm)
-        self.sheets.append(_Sheet(np.zeros(cells)))
+        self.sheets.append(_Sheet(np.zeros(cells, np.float32)))
         self._add_to(self.sheets[-1], len(self.sheets) - 1, index, shape)
 
     def _add_to(self, sheet: _Sheet, number: int, index: int, shape: Polygon) -> bool:
@@ -155,12 +174,12 @@ class _Filling:
         i, j = free[0]  # argwhere goes along x first: least far, then lowest
         return float(i * CELL_MM), float(j * CELL_MM)
 
-    def _raster(self, shape: Polygon, size: tuple[int, int]) -> NDArray[np.float64]:
+    def _raster(self, shape: Polygon, size: tuple[int, int]) -> NDArray[np.float32]:
         """Cells that the shape with half the spacing around it may touch."""
         grown = shape.buffer(self.spacing_mm / 2 + CELL_MM * np.sqrt(0.5))
         x, y = ((np.arange(n) + 0.5) * CELL_MM for n in size)
         shapely.prepare(grown)
-        return np.asarray(shapely.contains_xy(grown, *np.meshgrid(x, y, indexing="ij")), float)
+        return np.asarray(shapely.contains_xy(grown, *np.meshgrid(x, y, indexing="ij")), np.float32)
 
     def _slid(self, sheet: _Sheet, shape: Polygon, move: tuple[float, float]) -> tuple[float, float]:
         """Left, down, left again, as far as neighbours and edges allow, within two cells."""
@@ -185,15 +204,16 @@ def _back(move: tuple[float, float], axis: int, by: float) -> tuple[float, float
     return (move[0] - by, move[1]) if axis == 0 else (move[0], move[1] - by)
 
 
-def _orders(shapes: Sequence[Polygon], fitting: Sequence[int]) -> tuple[list[int], ...]:
-    """Largest, longest, widest first; then as they came."""
+def _orders(shapes: Sequence[Polygon], fitting: Sequence[int]) -> tuple[tuple[int, ...], ...]:
+    """Largest, longest, widest first; then as they came. No order twice."""
     boxes = [np.ptp(np.reshape(shape.bounds, (2, 2)), axis=0) for shape in shapes]
-    return (
+    orders = (
         sorted(fitting, key=lambda i: (-shapes[i].area, i)),
         sorted(fitting, key=lambda i: (-boxes[i][0], -boxes[i][1], i)),
         sorted(fitting, key=lambda i: (-boxes[i][1], -boxes[i][0], i)),
         list(fitting),
     )
+    return tuple(dict.fromkeys(tuple(order) for order in orders))
 
 
 def _fits(shape: Polygon, sheet_mm: tuple[float, float]) -> bool:

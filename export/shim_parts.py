@@ -22,6 +22,9 @@ EDGE_MM = 1.5
 LEADING = 1.35
 BESIDE_MM = 4.0
 
+Entry = tuple[str, float, bool]
+Entries = tuple[Entry, ...]
+
 
 @dataclass(frozen=True)
 class ShimPart:
@@ -91,7 +94,7 @@ def part_drawing(part: ShimPart, labels: Labels) -> Drawing:
     return Drawing(part.name, lines, label.texts)
 
 
-def _entries(part: ShimPart, labels: Labels) -> tuple[tuple[str, float, bool], ...]:
+def _entries(part: ShimPart, labels: Labels) -> Entries:
     """(words, size, bold) from the top."""
     order = "the only layer" if part.layers == 1 else f"layer {part.layer} of {part.layers}"
     where = "" if part.layers == 1 else ", next to the horse" if part.layer == 1 else ", away from the horse"
@@ -107,27 +110,45 @@ def _entries(part: ShimPart, labels: Labels) -> tuple[tuple[str, float, bool], .
     )
 
 
+def _short_entries(part: ShimPart, labels: Labels) -> Entries:
+    """The same facts for a small piece, in small type."""
+    shown = (
+        words.place(part.pocket),
+        f"layer {part.layer} of {part.layers}",
+        "face up" if part.shim.has_face else "this side up",
+        f"{part.shim.name} {words.thickness(part.thickness_mm, labels.units)}",
+        f"bevel {part.bevel_mm:.0f} mm, top",
+        labels.horse or "name not told",
+        labels.date or "no date",
+    )
+    return tuple((text, LETTER_MM, i == 0) for i, text in enumerate(shown))
+
+
 def _label(part: ShimPart, labels: Labels, shape: Polygon) -> Drawing:
-    """The widest setting of the words that lies inside the piece; beside the piece if none does."""
-    entries = _entries(part, labels)
+    """The widest setting of the words that lies inside the piece; beside the piece if not even the short one does."""
     inside = shape.buffer(-EDGE_MM)
-    longest = max(text_width_mm(text, size) for text, size, _ in entries)
-    for width in np.arange(longest, 14.0, -2.0):
-        lines = _wrapped(entries, float(width))
-        if lines is None:
-            break
-        size = (_set_width(lines) + ARROW_MM, sum(LEADING * height for _, height, _ in lines))
-        corner = _spot(inside, size)
-        if corner is not None:
-            return _set(lines, corner, size)
-    lines = [(text, size, bold) for text, size, bold in entries]
-    size = (longest + ARROW_MM, sum(LEADING * height for _, height, _ in lines))
-    return _set(lines, (shape.bounds[2] + BESIDE_MM, shape.bounds[1]), size)
+    for entries in (_entries(part, labels), _short_entries(part, labels)):
+        longest = max(text_width_mm(text, size) for text, size, _ in entries)
+        for width in np.arange(longest, 14.0, -2.0):
+            lines = _wrapped(entries, float(width))
+            if lines is None:
+                break
+            size = _block_size(lines)
+            corner = _spot(inside, size)
+            if corner is not None:
+                return _set(lines, corner, size)
+    entries = _entries(part, labels)
+    return _set(entries, (shape.bounds[2] + BESIDE_MM, shape.bounds[1]), _block_size(entries))
 
 
-def _wrapped(entries: Sequence[tuple[str, float, bool]], width_mm: float) -> list[tuple[str, float, bool]] | None:
+def _block_size(lines: Sequence[Entry]) -> tuple[float, float]:
+    width = max(text_width_mm(text, size) for text, size, _ in lines)
+    return width + ARROW_MM, sum(LEADING * height for _, height, _ in lines)
+
+
+def _wrapped(entries: Sequence[Entry], width_mm: float) -> list[Entry] | None:
     """Entries broken into lines of at most width_mm; None if a single word is wider."""
-    lines: list[tuple[str, float, bool]] = []
+    lines: list[Entry] = []
     for text, size, bold in entries:
         line = ""
         for word in text.split():
@@ -140,10 +161,6 @@ def _wrapped(entries: Sequence[tuple[str, float, bool]], width_mm: float) -> lis
             line = longer
         lines.append((line, size, bold))
     return lines
-
-
-def _set_width(lines: Sequence[tuple[str, float, bool]]) -> float:
-    return max(text_width_mm(text, size) for text, size, _ in lines)
 
 
 def _spot(inside: Polygon, size: tuple[float, float]) -> tuple[float, float] | None:
@@ -162,7 +179,7 @@ def _spot(inside: Polygon, size: tuple[float, float]) -> tuple[float, float] | N
     return next((c for c in corners if inside.contains(box(c[0], c[1], c[0] + size[0], c[1] + size[1]))), None)
 
 
-def _set(lines: Sequence[tuple[str, float, bool]], corner: tuple[float, float], size: tuple[float, float]) -> Drawing:
+def _set(lines: Sequence[Entry], corner: tuple[float, float], size: tuple[float, float]) -> Drawing:
     """The words with an arrow forward at their left."""
     x, y = corner[0] + ARROW_MM, corner[1] + size[1]
     texts = []
@@ -170,7 +187,7 @@ def _set(lines: Sequence[tuple[str, float, bool]], corner: tuple[float, float], 
         y -= LEADING * height
         texts.append(Text(text, (x, y + 0.3 * height), height, bold=bold))
     pointer = arrow((corner[0] + 2.0, corner[1] + 1.0), (corner[0] + 2.0, corner[1] + size[1] - 1.0))
-    forward = Text("forward", (corner[0] + 5.6, corner[1] + 1.5), angle_deg=90.0)
+    forward = Text("forward", (corner[0] + 3.4, corner[1] + 1.5 + text_width_mm("forward", LETTER_MM)), angle_deg=-90.0)
     return Drawing("label", pointer, (*texts, forward))
 
 
