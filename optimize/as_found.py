@@ -1,6 +1,6 @@
 """What the saddle wears now, and partly told set-ups made whole (DESIGN §13)."""
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 
 from shimwright.optimize.case import Case, PartialSetup
 from shimwright.optimize.pad import Pad
@@ -32,16 +32,16 @@ def completed(part: PartialSetup, saddle: Saddle, pad: Pad, arch: str | None, in
     names = [pocket.name for pocket in pad.pockets]
     unknown = [name for name in part.pockets if name not in names]
     if unknown:
-        raise WrongUse(f"pocket {unknown[0]!r} is not one of this pad's: {', '.join(names) or 'it has none'}")
+        raise WrongUse(f"pocket {unknown[0]!r} is not one of this pad's: {_listed(names)}")
     if part.arch is not None and part.arch not in [a.name for a in saddle.arches]:
-        raise WrongUse(
-            f"arch {part.arch!r} is not one of this saddle's: {', '.join(a.name for a in saddle.arches) or 'it has none'}"
-        )
+        raise WrongUse(f"arch {part.arch!r} is not one of this saddle's: {_listed(a.name for a in saddle.arches)}")
     if part.insert is not None and part.insert not in [i.name for i in pad.inserts]:
-        raise WrongUse(
-            f"insert {part.insert!r} is not one of this pad's: {', '.join(i.name for i in pad.inserts) or 'it has none'}"
-        )
+        raise WrongUse(f"insert {part.insert!r} is not one of this pad's: {_listed(i.name for i in pad.inserts)}")
     return Setup(part.arch or arch, part.insert or insert, {name: part.pockets.get(name, ()) for name in names})
+
+
+def _listed(names: Iterable[str]) -> str:
+    return ", ".join(names) or "it has none"
 
 
 def as_found(case: Case, saddle: Saddle, pad: Pad, arch_difference_deg: Mapping[str, float]) -> Setup:

@@ -34,9 +34,8 @@ def _when(name: str, **values: object) -> str:
     return str(texts[name]).format(**values)
 
 
-def horse_load(case: Case, saddle: Saddle, pad: Pad) -> Mapping[str, float]:
-    """Rider, and rider with tack, as a share of the horse's weight; NaN if that was not told. The pad's weight is not known."""
-    del pad
+def horse_load(case: Case, saddle: Saddle) -> Mapping[str, float]:
+    """Rider, and rider with saddle, as a share of the horse's weight; NaN if not told. A pad is not weighed."""
     weight = case.horse.weight_kg if case.horse.weight_kg else float("nan")
     rider = case.rider.weight_kg
     return {"rider_share": rider / weight, "rider_and_tack_share": (rider + saddle.mass_kg) / weight}
@@ -48,7 +47,7 @@ def cautions(
     """What concerns this horse first, then what every sheet carries."""
     special = [
         *_about_the_day(case, back),
-        *_about_the_rider(case, saddle, pad),
+        *_about_the_rider(case, saddle),
         *_about_the_animal(case, back),
         *(_about_the_setup(setup, found, pad, saddle, exact) if setup is not None else ()),
     ]
@@ -73,8 +72,8 @@ def _about_the_day(case: Case, back: Back) -> list[str]:
     return said
 
 
-def _about_the_rider(case: Case, saddle: Saddle, pad: Pad) -> list[str]:
-    line, shares, said = limits().rider, horse_load(case, saddle, pad), []
+def _about_the_rider(case: Case, saddle: Saddle) -> list[str]:
+    line, shares, said = limits().rider, horse_load(case, saddle), []
     for share, name, caution in (
         (shares["rider_share"], "rider", line.rider_caution),
         (shares["rider_and_tack_share"], "tack", line.tack_caution),

@@ -1,6 +1,6 @@
-"""How often the pick stays best when what is not known exactly is drawn anew (DESIGN §8): correlated, never per node."""
+"""How often the pick stays best when what is not known exactly is drawn anew (DESIGN §8): correlated noise."""
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -15,7 +15,7 @@ from shimwright.optimize.setup import Setup, Stack
 from shimwright.scan.raw import FloatArray
 
 INPUTS = ("the scan", "where the saddle sits", "the rider's weight", "how soft the back is", "how the back is held")
-WAVES = 96  # cosines that make up one correlated field
+WAVES = 64  # cosines that make up one correlated field
 EACH_INPUT_DRAWS = 60
 
 
@@ -28,8 +28,10 @@ class Field:
 
     def at(self, place_mm: FloatArray) -> FloatArray:
         """(draws, n) unit-variance noise at places (n, 2), correlation exp(−d²/2ℓ²)."""
-        rows = [np.cos(place_mm @ w.T + p).sum(axis=1) for w, p in zip(self.wave, self.phase, strict=True)]
-        return np.sqrt(2 / self.wave.shape[1]) * np.array(rows)
+        place = place_mm.astype(np.float32)  # phases of some radians: single precision is 1e-6 of the noise
+        waves, phases = self.wave.astype(np.float32), self.phase.astype(np.float32)
+        rows = [np.cos(place @ w.T + p).sum(axis=1) for w, p in zip(waves, phases, strict=True)]
+        return np.sqrt(2 / self.wave.shape[1]) * np.array(rows, float)
 
 
 def correlated_field(rng: np.random.Generator, draws: int, correlation_mm: float) -> Field:
@@ -101,9 +103,6 @@ class Shaken:
     def load(self, draws: Draws) -> FloatArray:
         rider = 1 + limits().confidence.rider_share * draws.rider
         return self.load_rest + rider[:, None] * self.load_rider
-
-
-Shake = Callable[[str | None, str | None], Shaken]
 
 
 def costs_of(

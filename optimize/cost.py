@@ -1,6 +1,7 @@
 """The cost that orders set-ups and the hard limits that refuse them (DESIGN §8, §13; figures in limits.toml)."""
 
 from collections.abc import Mapping, Sequence
+from itertools import pairwise
 
 from shimwright.optimize.answer import CaseResult
 from shimwright.optimize.limits import limits
@@ -67,7 +68,7 @@ def neighbours(pad: Pad) -> tuple[tuple[str, str], ...]:
     pairs: list[tuple[str, str]] = []
     for side in ("left", "right"):
         row = sorted((p for p in pad.pockets if p.side == side), key=lambda p: -float(p.outline[:, 0].mean()))
-        pairs += [(a.name, b.name) for a, b in zip(row, row[1:], strict=False)]
+        pairs += [(a.name, b.name) for a, b in pairwise(row)]
     return tuple(pairs)
 
 
@@ -120,7 +121,10 @@ def hard_limits(
     arch_difference_deg: float | None = None,
     sore: Sequence[str] = (),
 ) -> tuple[str, ...]:
-    """Names of the hard limits that are broken, judged in `mounted`. arch_difference_deg: of the larger shoulder, girthed."""
+    """Names of the hard limits that are broken, judged in `mounted`.
+
+    arch_difference_deg: leg less back at the larger shoulder, girthed; None: soft or not known, never a limit.
+    """
     table = limits()
     broken = list(stack_limits_broken(setup, pad, saddle))
     if abs(mounted.pitch_deg) > table.pose.pitch_hard_deg:

@@ -1,4 +1,4 @@
-"""What was seen, each with its figure, its error and what helps: first what decides, then what explains (PRACTICE §5, §7)."""
+"""What was seen, each with its figure, error and what helps: first what decides, then what explains (PRACTICE §5)."""
 
 from collections.abc import Iterator
 

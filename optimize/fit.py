@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from shimwright.optimize import options as opt
-from shimwright.optimize.answer import ArchJudgement, Contact, Fit, Placement, Rival
+from shimwright.optimize.answer import ArchJudgement, Contact, Fit, Placement, Rival, SecondOpinion
 from shimwright.optimize.arch import judge_arch
 from shimwright.optimize.as_found import as_found, completed, thinnest_insert
 from shimwright.optimize.assess import assess, settle
@@ -25,9 +25,11 @@ from shimwright.optimize.plan import recheck_on, recheck_weeks, take_out
 from shimwright.optimize.saddle import Saddle
 from shimwright.optimize.screen import Rules
 from shimwright.optimize.search import Candidate, Found, Option, pick, rules, runners_up, search
+from shimwright.optimize.second_opinion import second_opinion
 from shimwright.optimize.setup import Setup, Stack
 from shimwright.optimize.stock import stacks_in_stock
 from shimwright.optimize.verdict import Judged, gate, how_sure, judge
+from shimwright.optimize.windows import windows
 from shimwright.scan.back import Back
 from shimwright.scan.raw import FloatArray
 
@@ -68,7 +70,7 @@ class Job:
 def fit(back: Back, saddle: Saddle, pad: Pad, case: Case, progress: Callable[[str], None]) -> Fit:
     """The answer for one horse, saddle, pad and day.
 
-    Raises InputRefused and WrongUse as placing, loads and contact say; a case where nothing helps is an answer, not an error.
+    Raises InputRefused and WrongUse as placing, loads and contact say. Where nothing helps, that is the answer.
     """
     progress("placing the saddle")
     job = _job(back, saddle, pad, case)
@@ -125,7 +127,7 @@ def _choices(job: Job) -> tuple[tuple[Option, ...], Rules]:
             bed = opt.option_bed(arch, job.saddle, job.pad, insert, thickness, job.laws)
             bed = opt.with_clearance(bed, arch.bench)
             made[name, insert] = opt.option(arch, job.pad, insert, bed, _refused_arch(job, name))
-    peak, sore = _found_on_the_search_model(job, made)
+    peak, sore = _found_on_the_search_model(job)
     if job.case.today.sore:
         made = {key: _with_sore(job, one, sore) for key, one in made.items()}
     return tuple(made.values()), rules(peak, job.saddle)
@@ -137,18 +139,13 @@ def _refused_arch(job: Job, name: str | None) -> str | None:
     return "arch" if known and abs(judged.at_larger_deg) > limits().arch.hard_deg else None
 
 
-def _found_on_the_search_model(
-    job: Job, made: Mapping[tuple[str | None, str | None], Option]
-) -> tuple[float, FloatArray]:
+def _found_on_the_search_model(job: Job) -> tuple[float, FloatArray]:
     """Peak as found and means at the sore places, kPa, on the grid of the search."""
     setup = job.found_setup
     bench = job.arches[setup.arch].bench
     load = load_cases(job.saddle, bench.underside, job.case.rider, ("mounted",))["mounted"]
     state = settle(job.arches[setup.arch].first, job.pad, setup, load, job.laws)
     shares = opt.place_shares(bench, job.case.today.sore)
-    del made
-    from shimwright.optimize.windows import windows
-
     cells = windows(bench.underside)
     means = cells.means @ state.found.pressure_kpa
     peak = float(means.max()) if means.size else float(state.found.pressure_kpa.max())
@@ -223,12 +220,14 @@ def _with_setup(
     best, contact = chosen
     fitted = _answer(job, found, verdict, contact, searched.exact)
     confidence = shaking.confidence if shaking is not None else None
+    rivals = _rivals(job, found, searched, best, contact)
     return replace(
         fitted,
+        second_opinion=_second_opinion(job, contact, rivals) if contact is not None else None,
         sentence=verdict.sentence + how_sure(confidence),
         level_setup=_level(job, searched, contact),
         tries=_tries(job, found, contact),
-        runners_up=_rivals(job, found, searched, best, contact),
+        runners_up=rivals,
         search=searched.report,
         confidence=confidence,
     )
@@ -250,8 +249,15 @@ def _answer(job: Job, found: Contact, verdict: Judged, contact: Contact | None =
         take_out=take_out(job.case, job.pad, setup),
         cautions=cautions(job.back, job.saddle, job.pad, job.case, setup, found.setup, exact),
         recheck_weeks=weeks, recheck_on=recheck_on(job.case, weeks),
-        horse_load=horse_load(job.case, job.saddle, job.pad),
+        horse_load=horse_load(job.case, job.saddle),
     )  # fmt: skip
+
+
+def _second_opinion(job: Job, contact: Contact, rivals: tuple[Rival, ...]) -> SecondOpinion:
+    """The choice on coupled layers, with as found and the first rival beside it."""
+    others = {"as found": job.found_setup} | {f"rival {i + 1}": r.setup for i, r in enumerate(rivals[:1])}
+    beside = {name: (job.arches[setup.arch].first, setup) for name, setup in others.items()}
+    return second_opinion(job.arches[contact.setup.arch].first, job.pad, contact.setup, job.case, beside)
 
 
 def _level(job: Job, searched: Found, contact: Contact | None) -> Setup | None:

@@ -113,7 +113,7 @@ WITHERS = ("withers_above", "withers_left", "withers_right")
 
 
 def clearance_rows(bench: Bench, q: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Withers clearances as value at q = 0 (c,) and slope (c, d), by differences about q; what is not known is left out."""
+    """Withers clearances as value at q = 0 (c,) and slope (c, d), by differences about q; unknown ones are left out."""
 
     def clear(pose: FloatArray) -> FloatArray:
         found = clearances_mm(bench, pose)
@@ -183,7 +183,7 @@ def option(arch: ArchBench, pad: Pad, insert: str | None, bed_: OptionBed, refus
 def shaken(
     back: Back, pad: Pad, placement: Placement, arch: ArchBench, bed_: OptionBed, insert: str | None, rider: Rider
 ) -> Shaken:
-    """The option with what its draws need: gaps at ±10 mm of placing, the sd of the back, the bend, rest and rider apart."""
+    """The option with what its draws need: gaps at ±10 mm of placing, sd of the back, bend, rest and rider apart."""
     saddle = arch.bench.underside.panels.saddle
     here, moved = arch.bench, []
     for step in (-1.0, 1.0):

@@ -26,6 +26,7 @@ LIMIT_NAMES = {
     UNSOLVED: "no equilibrium",
 }
 MAX_STEPS = 40
+CHUNK = 64  # set-ups solved one after the other, each warm from the last
 FAST = {"reassoc", "contract", "arcp", "nsz"}  # sums may be re-ordered; NaN and infinity keep their meaning
 
 
@@ -37,8 +38,9 @@ class OptionBed:
     pressure_kpa (k,), series_mm (k,): deflection of everything but shims at these pressures; strain (k, m).
     thickness_mm (s, n, m): of stack number s in the node's own pocket. pocket (n,): −1 = none; sorted by pocket.
     stiffness (d, d): of modes (N, mm). load (d,): N, N·mm. pitch_row, roll_row (d,): degrees per q.
-    windows, window_shares (w, v): nodes of every 25 × 25 mm window and their shares of it, 0 padded. sore (z, n): shares of area of every sore place, sore_kpa
-    (z,): its highest allowed mean. clear_mm (c,), clear_row (c, d): withers clearances, linear in q.
+    windows, window_shares (w, v): nodes of every 25 × 25 mm window and their shares of it, 0 padded.
+    sore (z, n): shares of area of every sore place, sore_kpa (z,): its highest allowed mean.
+    clear_mm (c,), clear_row (c, d): withers clearances, linear in q.
     """
 
     area_mm2: FloatArray
@@ -345,35 +347,6 @@ def _choose(thickness, pocket, stacks, chosen):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, parallel=True, error_model="numpy", fastmath=FAST)
-def _solve_list(
-    start, stacks, thickness, pocket, bed_arrays, stiffness, load, scale, shown, tolerance, poses, results, masks
-):  # type: ignore[no-untyped-def]
-    """Every row of stacks (s, pockets) solved; warm from the row before within a chunk."""
-    windows, window_shares, sore, sore_kpa, clear_mm, clear_row, pitch_row, roll_row, weights, lines, bridged = shown
-    n, materials = bed_arrays[0].size, bed_arrays[5].shape[1]
-    count = stacks.shape[0]
-    chunk = 64
-    for block in prange((count + chunk - 1) // chunk):
-        q = start.copy()
-        chosen, piece, pressure = np.zeros((n, materials)), np.zeros(n, np.int64), np.zeros(n)
-        for row in range(block * chunk, min(count, (block + 1) * chunk)):
-            _choose(thickness, pocket, stacks[row], chosen)
-            worst = _equilibrium(q, bed_arrays, stiffness, load, scale, chosen, piece, pressure, tolerance)
-            out = _measures(
-                q, bed_arrays[0], pressure, windows, window_shares, sore, sore_kpa, clear_mm, clear_row,
-                pitch_row, roll_row, weights, lines, bridged,
-            )  # fmt: skip
-            results[row, 0] = out[0]
-            for c in range(1, 7):
-                results[row, c] = out[c + 1]
-            masks[row] = out[1]
-            poses[row] = q
-            if worst > 1e3 * tolerance:
-                masks[row] |= UNSOLVED
-                q[:] = start
-
-
-@njit(cache=True, parallel=True, error_model="numpy", fastmath=FAST)
 def _solve_grid(
     start,
     left,
@@ -399,7 +372,7 @@ def _solve_grid(
     tilts,
     masks,
 ):  # type: ignore[no-untyped-def]
-    """Every left side with every right side: costs, tilts, masks (n_left, n_right). Left–right over the limit: not solved."""
+    """Every left side with every right one: costs, tilts, masks (left, right). Left–right over its limit: inf."""
     windows, window_shares, sore, sore_kpa, clear_mm, clear_row, pitch_row, roll_row, weights, lines, bridged = shown
     n, materials = bed_arrays[0].size, bed_arrays[5].shape[1]
     pockets = left_columns.size + right_columns.size
@@ -452,16 +425,19 @@ def _solve_draws(
     shown,
     tolerance,
     costs,
+    tilts,
     masks,
 ):  # type: ignore[no-untyped-def]
-    """Every draw (rows of approach, series, load) with every row of stacks: costs of contact and masks, (draws, stacks)."""
+    """Every draw (rows of approach, series, load) with every row of stacks: costs, tilts and masks, (draws, stacks)."""
     windows, window_shares, sore, sore_kpa, clear_mm, clear_row, pitch_row, roll_row, weights, lines, bridged = shown
     n, materials = area.size, strain.shape[1]
-    for w in prange(approach.shape[0]):
+    chunks = (stacks.shape[0] + CHUNK - 1) // CHUNK
+    for job in prange(approach.shape[0] * chunks):
+        w, chunk = job // chunks, job % chunks
         q = start.copy()
         chosen, piece, pressure = np.zeros((n, materials)), np.zeros(n, np.int64), np.zeros(n)
         arrays = (area, freedom, approach[w], levels, series[w], strain)
-        for row in range(stacks.shape[0]):
+        for row in range(chunk * CHUNK, min(stacks.shape[0], (chunk + 1) * CHUNK)):
             _choose(thickness, pocket, stacks[row], chosen)
             worst = _equilibrium(q, arrays, stiffness, load[w], scale, chosen, piece, pressure, tolerance)
             out = _measures(
@@ -469,6 +445,7 @@ def _solve_draws(
                 pitch_row, roll_row, weights, lines, bridged,
             )  # fmt: skip
             costs[w, row] = out[0]
+            tilts[w, row] = np.hypot(out[6], out[7])
             masks[w, row] = out[1]
             if worst > 1e3 * tolerance:
                 masks[w, row] |= UNSOLVED
@@ -541,31 +518,12 @@ def solve_grid(
     return costs, tilts, masks
 
 
-@dataclass(frozen=True)
-class Solved:
-    """Rows of set-ups solved: contact cost, uneven, bridged, mean, peak, pitch, roll (s,), mask and pose (s, d)."""
-
-    cost: FloatArray
-    unevenness: FloatArray
-    bridged_share: FloatArray
-    mean_kpa: FloatArray
-    peak_kpa: FloatArray
-    pitch_deg: FloatArray
-    roll_deg: FloatArray
-    mask: NDArray[np.uint8]
-    pose: FloatArray
-
-
-def solve_list(bed: OptionBed, rule: Rules, start: FloatArray, stacks: IntArray, tolerance: float = 1e-6) -> Solved:
-    """Solve rows of stack numbers (s, pockets). The cost is that of contact alone."""
-    count = len(stacks)
-    poses, results = np.zeros((count, bed.load.size)), np.zeros((count, 7))
-    masks = np.zeros(count, np.uint8)
-    _solve_list(
-        start, np.ascontiguousarray(stacks, np.int64), bed.thickness_mm, bed.pocket, bed_arrays(bed),
-        bed.stiffness, bed.load, scale_of(bed), _shown(bed, rule), tolerance, poses, results, masks,
-    )  # fmt: skip
-    return Solved(*results.T, mask=masks, pose=poses)
+def solve_rows(
+    bed: OptionBed, rule: Rules, start: FloatArray, stacks: IntArray, tolerance: float = 1e-6
+) -> tuple[FloatArray, FloatArray, NDArray[np.uint8]]:
+    """Contact cost, tilt in degrees and mask (s,) of rows of stack numbers (s, pockets)."""
+    found = _drawn(bed, rule, start, stacks, bed.approach_mm[None], bed.series_mm[None], bed.load[None], tolerance)
+    return found[0][0], found[1][0], found[2][0]
 
 
 def solve_draws(
@@ -577,13 +535,27 @@ def solve_draws(
     load: FloatArray,
     tolerance: float = 1e-5,
 ) -> tuple[FloatArray, NDArray[np.uint8]]:
-    """Contact cost and mask (draws, stacks). approach_mm (w, n), series_mm (w, k), load (w, d) replace the bed's own."""
+    """Contact cost and mask (draws, stacks). approach_mm (w, n), series_mm (w, k), load (w, d) instead of the bed's."""
+    found = _drawn(bed, rule, resting_pose(bed), stacks, approach_mm, series_mm, load, tolerance)
+    return found[0], found[2]
+
+
+def _drawn(
+    bed: OptionBed,
+    rule: Rules,
+    start: FloatArray,
+    stacks: IntArray,
+    approach_mm: FloatArray,
+    series_mm: FloatArray,
+    load: FloatArray,
+    tolerance: float,
+) -> tuple[FloatArray, FloatArray, NDArray[np.uint8]]:
     shape = (len(approach_mm), len(stacks))
-    costs, masks = np.zeros(shape), np.zeros(shape, np.uint8)
+    costs, tilts, masks = np.zeros(shape), np.zeros(shape), np.zeros(shape, np.uint8)
     area, freedom, _, levels, _, strain = bed_arrays(bed)
     _solve_draws(
-        resting_pose(bed), np.ascontiguousarray(stacks, np.int64), bed.thickness_mm, bed.pocket, area, freedom,
+        start, np.ascontiguousarray(stacks, np.int64), bed.thickness_mm, bed.pocket, area, freedom,
         np.ascontiguousarray(approach_mm), levels, np.ascontiguousarray(series_mm), strain, bed.stiffness,
-        np.ascontiguousarray(load), scale_of(bed), _shown(bed, rule), tolerance, costs, masks,
+        np.ascontiguousarray(load), scale_of(bed), _shown(bed, rule), tolerance, costs, tilts, masks,
     )  # fmt: skip
-    return costs, masks
+    return costs, tilts, masks

@@ -1,4 +1,4 @@
-"""Every set-up that the stock allows, solved on the bed; the best by cost and tie order, and what differs in kind (DESIGN §8)."""
+"""Every set-up that the stock allows, solved; the best by cost and tie order, and what differs in kind (DESIGN §8)."""
 
 from collections import Counter
 from collections.abc import Callable, Iterator, Mapping, Sequence
@@ -11,10 +11,11 @@ from shimwright.optimize import screen
 from shimwright.optimize.answer import SearchReport
 from shimwright.optimize.cost import fixed_cost, left_right_mm, pieces, thickness_mm, total_limit_mm
 from shimwright.optimize.limits import limits
+from shimwright.optimize.neighbourhood import Terrain, Walked, walk
 from shimwright.optimize.pad import Pad
 from shimwright.optimize.saddle import Saddle
 from shimwright.optimize.setup import Setup, Stack, height_mm
-from shimwright.optimize.stock import SideFillings, pairs, side_fillings, stacks_in_stock
+from shimwright.optimize.stock import SideFillings, count_fillings, pairs, side_fillings, stacks_in_stock
 from shimwright.scan.raw import FloatArray
 
 TOLERANCE = 1e-6  # of the load, in the search; the leading set-ups are solved again by `contact`
@@ -35,7 +36,7 @@ class Option:
 
 @dataclass(frozen=True)
 class Candidate:
-    """A set-up with its cost on the search's model. order: its place in the enumeration. tilt_deg: of pitch and roll."""
+    """A set-up, its cost on the search's model, its place in the enumeration, the tilt of pitch and roll together."""
 
     setup: Setup
     cost: float
@@ -83,7 +84,8 @@ def rules(as_found_peak_kpa: float, saddle: Saddle) -> screen.Rules:
         w.pitch_per_deg2, w.roll_per_deg2, w.left_right_per_mm, w.piece,
     ])  # fmt: skip
     lines = np.array([
-        line.mean_kpa, line.peak_kpa, peak, pose.pitch_hard_deg, pose.roll_hard_deg, table.clearance.hard_mm[saddle.style],
+        line.mean_kpa, line.peak_kpa, peak, pose.pitch_hard_deg, pose.roll_hard_deg,
+        table.clearance.hard_mm[saddle.style],
     ])  # fmt: skip
     return screen.Rules(weights, lines, line.bridged_share_of_mean)
 
@@ -126,11 +128,16 @@ def search(
     heights = np.array([height_mm(stack) for stack in stacks])
     per_option = len(stacks) ** len(pad.pockets)
     setups, tally, exact = per_option * len(options), _Tally(), True
+    if _to_solve(options, pad, saddle, heights) > limits().search.solve_all_up_to:
+        exact = False
     try:
         for number, option in enumerate(options):
             progress(f"trying arch {option.arch or 'fixed'}, insert {option.insert or 'none'}")
             if option.refused is not None:
                 tally.refused_by[option.refused] += per_option
+                continue
+            if not exact:
+                _walk_option(number, option, pad, saddle, stacks, rule, worn, tally)
                 continue
             sides = _sides(option, pad, saddle, heights, tally.refused_by, per_option)
             if sides is not None:
@@ -143,10 +150,55 @@ def search(
     )
 
 
+def _to_solve(options: Sequence[Option], pad: Pad, saddle: Saddle, heights: FloatArray) -> int:
+    """How many set-ups keep height, step and total thickness, all options together; counted, not listed."""
+    total = 0
+    for option in options:
+        room = total_limit_mm(saddle, pad) - pad.shell_mm - option.insert_mm
+        if option.refused is None and room >= 0:
+            left, right = (count_fillings(pad, side, heights, room) for side in ("left", "right"))
+            total += left * right
+    return total
+
+
+def _walk_option(
+    number: int,
+    option: Option,
+    pad: Pad,
+    saddle: Saddle,
+    stacks: tuple[Stack, ...],
+    rule: screen.Rules,
+    worn: Setup | None,
+    tally: _Tally,
+) -> None:
+    """The neighbourhood of a few starts: empty, what is on now, and the best so far."""
+    heights = np.array([height_mm(stack) for stack in stacks])
+    room = total_limit_mm(saddle, pad) - pad.shell_mm - option.insert_mm
+    if room < 0:
+        return
+    layers = np.array([float(len(stack)) for stack in stacks])
+    terrain = Terrain(pad, heights, layers, room, rule)
+    number_of = {stack: i for i, stack in enumerate(stacks)}
+    known = [worn] if worn is not None else []
+    known += [min(tally.kept, key=lambda c: c.cost).setup] if tally.kept else []
+    starts = [[0] * len(pad.pockets)]
+    starts += [
+        [number_of[s.stacks[p.name]] for p in pad.pockets] for s in known if set(s.stacks.values()) <= set(stacks)
+    ]
+    walked = Walked([], [], [], [], set())
+    walk(option.bed, terrain, np.unique(np.array(starts, np.int64), axis=0), walked, wide=True)
+    rows, costs, tilts, masks = walked.together()
+    _count(masks, tally)
+    value = np.where(masks == 0, costs, np.inf)
+    patterns = _patterns(rows)
+    leaders = [int(np.where(patterns == p, value, np.inf).argmin()) for p in np.unique(patterns)]
+    _note(_Solved(number, option, pad, stacks, value, tilts, rows.__getitem__), leaders, tally)
+
+
 def _sides(
     option: Option, pad: Pad, saddle: Saddle, heights: FloatArray, refused_by: Counter[str], per_option: int
 ) -> tuple[SideFillings, SideFillings] | None:
-    """Fillings of left and right, counting what total thickness and step cut; None if the empty pad is too thick already."""
+    """Fillings of left and right, counting what thickness and step cut; None if the empty pad is too thick already."""
     room = total_limit_mm(saddle, pad) - pad.shell_mm - option.insert_mm
     if room < 0:
         refused_by["total thickness"] += per_option
@@ -173,7 +225,7 @@ def _walking_order(side: SideFillings) -> SideFillings:
 
 @dataclass(frozen=True)
 class _Side:
-    """One side's fillings as the kernel reads them. paired_mm (r, pairs), alone_mm (r,): heights with and without partner."""
+    """One side as the kernel reads it. paired_mm (r, pairs), alone_mm (r,): heights with or without mate."""
 
     columns: NDArray[np.int64]
     rows: NDArray[np.int64]
@@ -211,7 +263,21 @@ def _solve_option(
         some = _Side(left.columns, left.rows[part], left.paired_mm[part], left.alone_mm[part], left.pieces[part])
         costs, tilts, masks = screen.solve_grid(option.bed, rule, start, some, right, limit)
         _count(masks, tally)
-        _note(number, option, pad, stacks, some, right, costs, tilts, masks, tally)
+        value = np.where(masks == 0, costs, np.inf)
+        row = _row_of(some, right, len(pad.pockets))
+        _note(
+            _Solved(number, option, pad, stacks, value.ravel(), tilts.ravel(), row), _leaders(value, some, right), tally
+        )
+
+
+def _row_of(left: _Side, right: _Side, pockets: int) -> Callable[[int], NDArray[np.int64]]:
+    def row(flat: int) -> NDArray[np.int64]:
+        a, b = divmod(flat, len(right.rows))
+        made = np.zeros(pockets, np.int64)
+        made[left.columns], made[right.columns] = left.rows[a], right.rows[b]
+        return made
+
+    return row
 
 
 def _blocks(left: int, right: int) -> Iterator[slice]:
@@ -227,51 +293,56 @@ def _count(masks: NDArray[np.uint8], tally: _Tally) -> None:
             tally.refused_by[name] += cut
 
 
-def _note(
-    number: int,
-    option: Option,
-    pad: Pad,
-    stacks: tuple[Stack, ...],
-    left: _Side,
-    right: _Side,
-    costs: FloatArray,
-    tilts: FloatArray,
-    masks: NDArray[np.uint8],
-    tally: _Tally,
-) -> None:
-    """Keep what can still matter of a block: the ties, the leading, the best of every kind, the most level."""
-    value = np.where(masks == 0, costs, np.inf).ravel()
+@dataclass(frozen=True)
+class _Solved:
+    """Set-ups of one option: cost (+inf beyond a limit) and tilt, flat, and the row of stack numbers of each."""
+
+    number: int
+    option: Option
+    pad: Pad
+    stacks: tuple[Stack, ...]
+    value: FloatArray
+    tilts: FloatArray
+    row: Callable[[int], NDArray[np.int64]]
+
+    def candidate(self, flat: int) -> Candidate:
+        row = self.row(flat).tolist()
+        held = {p.name: self.stacks[s] for p, s in zip(self.pad.pockets, row, strict=True)}
+        setup = Setup(self.option.arch, self.option.insert, held)
+        return Candidate(setup, float(self.value[flat]), float(self.tilts[flat]), (self.number, *row))
+
+
+def _note(solved: _Solved, leaders: Sequence[int], tally: _Tally) -> None:
+    """Keep what can still matter: the ties, the leading, the best of every kind (`leaders`), the most level."""
+    value = solved.value
     if not np.isfinite(value).any():
         return
     tally.best = min(tally.best, float(value.min()))
-
-    def candidate(flat: int) -> Candidate:
-        a, b = divmod(int(flat), len(right.rows))
-        choice = dict(zip(left.columns.tolist(), left.rows[a].tolist(), strict=True))
-        choice |= dict(zip(right.columns.tolist(), right.rows[b].tolist(), strict=True))
-        row = [choice[c] for c in range(len(pad.pockets))]
-        setup = Setup(option.arch, option.insert, {p.name: stacks[s] for p, s in zip(pad.pockets, row, strict=True)})
-        return Candidate(setup, float(value[flat]), float(tilts.ravel()[flat]), (number, *row))
-
     tied = np.flatnonzero(value <= limits().ties.band(tally.best))
-    leading = np.argpartition(value, min(KEEP, value.size - 1))[:KEEP] if value.size > KEEP else np.arange(value.size)
+    leading = np.argpartition(value, KEEP)[:KEEP] if value.size > KEEP else np.arange(value.size)
     leading = leading[np.argsort(value[leading], kind="stable")][: limits().search.leading]
-    tally.kept += [candidate(i) for i in np.union1d(tied, leading) if np.isfinite(value[i])]
+    tally.kept += [solved.candidate(int(i)) for i in np.union1d(tied, leading) if np.isfinite(value[i])]
+    for flat in leaders:
+        if np.isfinite(value[flat]):
+            found = solved.candidate(flat)
+            key = kind(found.setup, solved.pad)
+            if key not in tally.kinds or (found.cost, found.order) < (tally.kinds[key].cost, tally.kinds[key].order):
+                tally.kinds[key] = found
+    _note_level(solved, tally)
+
+
+def _leaders(grid: FloatArray, left: _Side, right: _Side) -> list[int]:
+    """The cheapest of every pattern of filled pockets, as places in the flattened grid."""
     filled_left, filled_right = (_patterns(side.rows) for side in (left, right))
-    grid = value.reshape(len(left.rows), len(right.rows))
+    found = []
     for a in np.unique(filled_left):
         rows = np.flatnonzero(filled_left == a)
         for b in np.unique(filled_right):
             columns = np.flatnonzero(filled_right == b)
             inner = grid[np.ix_(rows, columns)]
             i, j = np.unravel_index(int(inner.argmin()), inner.shape)
-            if not np.isfinite(inner[i, j]):
-                continue
-            found = candidate(int(rows[i]) * len(right.rows) + int(columns[j]))
-            key = kind(found.setup, pad)
-            if key not in tally.kinds or (found.cost, found.order) < (tally.kinds[key].cost, tally.kinds[key].order):
-                tally.kinds[key] = found
-    _note_level(value, tilts.ravel(), candidate, tally)
+            found.append(int(rows[i]) * len(right.rows) + int(columns[j]))
+    return found
 
 
 def _patterns(rows: NDArray[np.int64]) -> NDArray[np.int64]:
@@ -279,11 +350,10 @@ def _patterns(rows: NDArray[np.int64]) -> NDArray[np.int64]:
     return ((rows > 0) << np.arange(rows.shape[1])).sum(axis=1)
 
 
-def _note_level(value: FloatArray, tilts: FloatArray, candidate: Callable[[int], Candidate], tally: _Tally) -> None:
+def _note_level(solved: _Solved, tally: _Tally) -> None:
     """Most level: least tilt, to a tenth of a degree; of these the cheapest."""
-    rounded = np.where(np.isfinite(value), np.round(tilts, 1), np.inf)
-    least = rounded.min()
-    level = candidate(int(np.where(rounded <= least, value, np.inf).argmin()))
+    rounded = np.where(np.isfinite(solved.value), np.round(solved.tilts, 1), np.inf)
+    level = solved.candidate(int(np.where(rounded <= rounded.min(), solved.value, np.inf).argmin()))
     held = tally.level
     if held is None or (round(level.tilt_deg, 1), level.cost) < (round(held.tilt_deg, 1), held.cost):
         tally.level = level

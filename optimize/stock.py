@@ -15,7 +15,7 @@ SLACK_MM = 1e-9
 
 
 def stacks_in_stock(pad: Pad) -> tuple[Stack, ...]:
-    """Every stack within height and layer limits, the empty one first, then by height, layers and order in the pad file.
+    """Every stack within height and layer limits, the empty one first, then by height, layers, order in the pad file.
 
     The same layers in another order are one stack: thickest against the horse, as the smaller outline comes on top
     of the larger one and the top layer comes out first.
@@ -43,7 +43,7 @@ class SideFillings:
 
 
 def side_fillings(pad: Pad, side: str, heights_mm: FloatArray, highest_mm: float) -> SideFillings:
-    """Rows in lexicographic order that keep the step to the neighbour and the total thickness; one empty row if no pocket."""
+    """Rows in lexicographic order that keep step and total thickness; one empty row where there is no pocket."""
     columns = tuple(i for i, pocket in enumerate(pad.pockets) if pocket.side == side)
     names = [pocket.name for pocket in pad.pockets]
     step = pad.limits.neighbour_step_mm
@@ -70,3 +70,18 @@ def pairs(pad: Pad) -> tuple[tuple[int, int], ...]:
         if pocket.side == "left" and partner is not None:
             found.append((i, names.index(partner)))
     return tuple(found)
+
+
+def count_fillings(pad: Pad, side: str, heights_mm: FloatArray, highest_mm: float) -> int:
+    """How many rows `side_fillings` would have, from front to rear without listing them."""
+    names = [pocket.name for pocket in pad.pockets]
+    row = [names.index(p.name) for p in pad.pockets if p.side == side]
+    row.sort(key=lambda i: -float(pad.pockets[i].outline[:, 0].mean()))
+    allowed = heights_mm[heights_mm <= highest_mm + SLACK_MM]
+    step = pad.limits.neighbour_step_mm
+    apart = np.abs(allowed[:, None] - allowed[None, :])
+    may_follow = np.ones(apart.shape, bool) if step is None else apart <= step + SLACK_MM
+    ways = [1] * allowed.size  # Python integers: eight pockets overflow 64 bits only far beyond any stock, but they can
+    for _ in row[1:]:
+        ways = [sum(w for w, may in zip(ways, column, strict=True) if may) for column in may_follow.T]
+    return sum(ways) if row else 1

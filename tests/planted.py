@@ -7,11 +7,13 @@ from plain_backs import back_of
 from scipy.interpolate import LinearNDInterpolator, NearestNDInterpolator
 from scipy.optimize import brentq
 
-from shimwright.optimize.bench import common_layers
+from shimwright.optimize.bench import common_layers, prepare
 from shimwright.optimize.case import Case, Rider
+from shimwright.optimize.flexible import tree_modes
 from shimwright.optimize.loads import load_case
 from shimwright.optimize.materials import load_materials, tissue
 from shimwright.optimize.pad import Pad
+from shimwright.optimize.place import place
 from shimwright.optimize.saddle import Saddle
 from shimwright.optimize.setup import Setup
 from shimwright.optimize.stacks import layer_thickness, node_pockets
@@ -41,8 +43,18 @@ def planted(saddle: Saddle, pad: Pad, setup: Setup, rider_kg: float = 75.0) -> P
     case = Case(rider=Rider(weight_kg=rider_kg, weight_told=True))
     balanced, pressure = at_centroid(saddle, case)
     rest = pressed_rest_mm(balanced, pad, setup.insert, pressure)
-    back = _back(balanced, pad, setup, pressure, rest)
+    back = _back(balanced, pad, setup, pressure, rest, np.zeros(0))
+    if not balanced.rigid:
+        back = _back(balanced, pad, setup, pressure, rest, bent(back, balanced, pad, setup, case, pressure))
     return Planted(back, balanced, case, setup, pressure)
+
+
+def bent(back: Back, saddle: Saddle, pad: Pad, setup: Setup, case: Case, pressure_kpa: float) -> FloatArray:
+    """Modes (m,) of the tree between its load and uniform pressure: K q = f − Σ a p̄ w."""
+    bench = prepare(back, saddle, pad, place(back, saddle), setup.arch, 5.0)
+    force = bench.force(load_case(saddle, bench.underside, case.rider, "mounted"))
+    pushed = bench.ways.T @ (1e-3 * bench.area_mm2 * pressure_kpa)
+    return (force - pushed)[3:] / np.diag(bench.stiffness)[3:]
 
 
 def at_centroid(saddle: Saddle, case: Case) -> tuple[Saddle, float]:
@@ -88,7 +100,7 @@ def footprint_mm(pad: Pad, setup: Setup, flat: FloatArray, pressure_kpa: float) 
     return total
 
 
-def _back(saddle: Saddle, pad: Pad, setup: Setup, pressure: float, rest: float) -> Back:
+def _back(saddle: Saddle, pad: Pad, setup: Setup, pressure: float, rest: float, modes: FloatArray) -> Back:
     arch = next((a for a in saddle.arches if a.name == setup.arch), None)
     panels = underside(saddle, arch, 20.0).panels
     s, t = np.meshgrid(np.linspace(-0.05, 1.05, 221), np.linspace(-0.15, 1.15, 66), indexing="ij")
@@ -99,6 +111,10 @@ def _back(saddle: Saddle, pad: Pad, setup: Setup, pressure: float, rest: float) 
         across = side * (panels.inner_edge_mm(s, side) + t * panels.width_mm(s)).ravel()
         flat = np.column_stack([points[:, 0], across])
         gap = footprint_mm(pad, setup, flat, pressure) + rest * (1 + normals[:, 2])
+        if modes.size:
+            tree = tree_modes(saddle)
+            assert tree is not None
+            gap -= normals[:, 2] * (tree.at(points[:, 0], np.full(len(points), float(side))) @ modes)
         cloud.append(points + [FRONT_X_MM, 0.0, ORIGIN_Z_MM] + normals * gap[:, None])
     plain = back_of(lambda x, y: -(y**2) / TRUNK + 0 * x)
     return with_surface(plain, _through(plain.surface, np.concatenate(cloud)), FRONT_X_MM)
