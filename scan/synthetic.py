@@ -15,7 +15,7 @@ from shimwright.scan.quality import ScanSample
 from shimwright.scan.raw import FloatArray
 from shimwright.scan.surface import Surface, phi_grid
 from shimwright.scan.synthetic_builds import BUILDS, mirrored, random_shape
-from shimwright.scan.synthetic_scan import Dot, Pose, scan_of, write_ply
+from shimwright.scan.synthetic_scan import Dot, Pose, ply_bytes, scan_of, write_ply
 from shimwright.scan.synthetic_shape import ARC_MM, HorseShape, landmarks, spine, surface_point, x_range_mm
 from shimwright.scan.topline import ToplineFound
 from shimwright.scan.trunk_cells import TrunkAxis, trunk_axis
@@ -27,6 +27,7 @@ __all__ = [
     "Pose",
     "exact_surface",
     "mirrored",
+    "ply_bytes",
     "random_shape",
     "scan_of",
     "surface_point",
