@@ -6,7 +6,7 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 
 Say = Callable[[str], None]
-LONG_S = 5.0  # shorter work goes without a word, so that a refusal stays one line in a log
+LONG_S = 5.0  # a line each, at most; shorter work goes without a word, so that a refusal stays one line in a log
 
 
 def silent(_: str) -> None:
@@ -27,8 +27,11 @@ def progress(name: str) -> Iterator[Say]:
 
 
 def _plain(name: str, began: float) -> Say:
+    last = [began]
+
     def say(text: str) -> None:
-        if time.monotonic() - began > LONG_S:
+        if time.monotonic() - last[0] > LONG_S:
             print(f"{name}: {text}", file=sys.stderr, flush=True)
+            last[0] = time.monotonic()
 
     return say
