@@ -20,7 +20,9 @@ CELLS_PER_DIAGONAL = 150.0
 FAR = 15.0  # times the median distance from the median point
 REACH_CELLS = 1.8
 THREAD_CELLS = 4.0
-THREAD_SHARE = 0.35  # a rim has 0.5, its corner 0.25, a rope 0.2 [J]
+THREAD_NEAR = 30
+THREAD_BREADTH = 0.03  # squared breadth over squared length of the nearest 30: a rope has 0.01, a rim 0.3 [J]
+ALONE_SHARE = 0.18  # of the cells that a surface has near; a rim's corner has 0.25
 PASSES = 3
 VOLUME = 0.45  # squared thickness over squared width of what is near; a filled space has 0.5 [J]
 SAME_SIZE = 0.7  # of the scene's diagonal: a body smaller than this is looked at again, closer
@@ -188,7 +190,11 @@ def _body(cells: FloatArray, cell: float) -> NDArray[np.bool_]:
 
 
 def _solid(points: FloatArray, cell: float) -> NDArray[np.bool_]:
-    """Cells with about as many others near them as a surface has; the rim of a surface has half."""
+    """Cells that lie on something as broad as a surface: not on a thread, and not alone."""
     tree = cKDTree(points)
     near = tree.query_ball_point(points, THREAD_CELLS * cell, return_length=True)
-    return np.asarray(near >= THREAD_SHARE * np.median(near))
+    beside = points[tree.query(points, k=min(THREAD_NEAR, len(points)))[1]]
+    offset = beside - beside.mean(axis=1, keepdims=True)
+    spread = np.linalg.eigvalsh(np.einsum("kni,knj->kij", offset, offset))
+    broad = spread[:, 1] > THREAD_BREADTH * spread[:, 2]
+    return np.asarray(broad & (near >= ALONE_SHARE * np.median(near)))
