@@ -15,8 +15,8 @@ from shimwright.optimize.cautions import standing_cautions
 from shimwright.scan.back import Back, BuildWord
 
 SCANNING = (
-    "Scan with a handler at the head on the same side, nobody behind, no bright projector at the eyes; stop if it worries. "
-    "Standing is a guide: the back lifts and widens in work and hollows under weight."
+    "Scan with a handler at the head on the same side, nobody behind, no bright projector at the eyes; stop if it "
+    "worries. Standing is a guide: the back lifts and widens in work and hollows under weight."
 )
 SECTIONS_MM = (0.0, -100.0, -200.0, -300.0, -400.0, -500.0)
 

@@ -23,7 +23,8 @@ def stations_table(back: Back) -> list[Row]:
                 f"{-x:.0f} mm ({-x / words.MM_PER_INCH:.0f} in)",
                 words.with_error(left, sd[LEFT], "°", 0.1),
                 words.with_error(right, sd[RIGHT], "°", 0.1),
-                words.rounded(180.0 - left - right, math.hypot(*sd), 0.1) + ("°" if math.isfinite(left + right) else ""),
+                words.rounded(180.0 - left - right, math.hypot(*sd), 0.1)
+                + ("°" if math.isfinite(left + right) else ""),
                 *widths,
                 words.with_error(s.area_difference_cm2[k], s.area_difference_sd_cm2[k], "cm²"),
             ]
@@ -50,7 +51,7 @@ def build_table(back: Back, units: str) -> list[Row]:
     b = back.build
     dip_at = f", deepest {words.behind_withers(b.dip_x_mm)}" if math.isfinite(b.dip_x_mm) else ""
     return [
-        ["Withers over croup", _signed(b.uphill_deg, b.uphill_sd_deg, ("uphill", "downhill"))],
+        ["Withers over croup", _uphill(back)],
         ["Dip below the line withers–croup", words.with_error(b.dip_mm, b.dip_sd_mm, "mm") + dip_at],
         ["Bearing line under the saddle, left / right", " / ".join(words.plain(v, "°", 0.1) for v in b.bearing_deg)],
         ["Hollow behind the shoulder, left / right", " / ".join(words.mm(v) for v in b.hollow_mm)],
@@ -58,7 +59,8 @@ def build_table(back: Back, units: str) -> list[Row]:
     ]
 
 
-def _signed(value: float, sd: float, names: tuple[str, str]) -> str:
+def _uphill(back: Back) -> str:
+    value, sd = back.build.uphill_deg, back.build.uphill_sd_deg
     if not math.isfinite(value):
-        return "not known: which way is up was not told"
-    return f"{words.with_error(abs(value), sd, '°', 0.1)} {names[0] if value >= 0 else names[1]}"
+        return words.NOT_SEEN if back.frame.gravity else "not known: which way is up was not told"
+    return f"{words.with_error(abs(value), sd, '°', 0.1)} {'uphill' if value >= 0 else 'croup-high'}"

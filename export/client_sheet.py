@@ -2,6 +2,7 @@
 
 from pathlib import Path
 
+from shimwright.export.before_after import before_and_after
 from shimwright.export.owners_words import owners_words
 from shimwright.export.picture import for_paper
 from shimwright.export.pressure_map import legend, levels_kpa, pressure_map
@@ -12,6 +13,7 @@ from shimwright.export.zone_feel import zone_feels
 from shimwright.optimize.answer import Fit
 
 MAP_MM = (34.0, 64.0)
+ABOVE_MM = {"mm": 132.0, "in": 122.0}  # Letter is shorter
 
 
 def write_client(fit: Fit, folder: Path) -> None:
@@ -27,11 +29,10 @@ def client_pdf(fit: Fit) -> bytes:
             "name": name,
             "picture": for_paper(pressure_map(contact, contact.cases["mounted"], levels, MAP_MM, zone_feels(contact))),
         }
-        for name, contact in (("as found", fit.as_found), ("with the set-up", fit.with_setup))
-        if contact is not None
+        for name, contact in before_and_after(fit)
     ]
     pictures = {
-        "above": for_paper(view_from_above(fit, 104.0, 124.0)),
+        "above": for_paper(view_from_above(fit, 104.0, ABOVE_MM[fit.case.print_units])),
         "seat": for_paper(side_view(fit, 104.0)),
         "maps": maps,
         "legend": for_paper(legend(levels, 74.0, "light", "firm", numbers=False)),

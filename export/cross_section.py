@@ -1,6 +1,7 @@
-"""The saddle resting on the back in cross-section, seen from behind: back, pad, shims, daylight, panel, each to scale."""
+"""The saddle resting on the back in cross-section, seen from behind: back, pad, shims, daylight and panel to scale."""
 
 import numpy as np
+from numpy.typing import NDArray
 
 from shimwright.export.picture import Label, Picture, Stroke, View, path
 from shimwright.export.words import with_error
@@ -16,9 +17,7 @@ DAYLIGHT_SAID_MM = 1.0
 BARE_WIDE, BARE_HIGH = 580.0, 206.0
 
 
-def cross_section(
-    fit: Fit, contact: Contact, case: str, x_mm: float, size_mm: tuple[float, float]
-) -> Picture:
+def cross_section(fit: Fit, contact: Contact, case: str, x_mm: float, size_mm: tuple[float, float]) -> Picture:
     """Section at x: layers drawn unpressed on the back's own line, then the gap that is left, then the panel.
 
     Figures: the back's angle on each side (nearest station), daylight from 1 mm on over the panel.
@@ -110,7 +109,7 @@ def view_yz(view: View, yz: FloatArray) -> FloatArray:
     return view(yz[:, 0], yz[:, 1])
 
 
-def _row(contact: Contact, side: int, x_mm: float) -> np.ndarray[tuple[int], np.dtype[np.int64]]:
+def _row(contact: Contact, side: int, x_mm: float) -> NDArray[np.int64]:
     """Indices of the row of nodes nearest to x on one side, from the spine outward; empty past the panel's ends."""
     here = np.flatnonzero(contact.side == side)
     x = contact.nodes_mm[here, 0]
@@ -118,7 +117,7 @@ def _row(contact: Contact, side: int, x_mm: float) -> np.ndarray[tuple[int], np.
         return np.empty(0, dtype=np.int64)
     along = contact.along[here[np.argmin(np.abs(x - x_mm))]]
     row = here[np.abs(contact.along[here] - along) < 1e-3]
-    return row[np.argsort(np.abs(contact.nodes_mm[row, 1]), kind="stable")]
+    return np.asarray(row[np.argsort(np.abs(contact.nodes_mm[row, 1]), kind="stable")])
 
 
 def _feet(back: Back, points: FloatArray) -> tuple[FloatArray, FloatArray]:
@@ -130,7 +129,7 @@ def _feet(back: Back, points: FloatArray) -> tuple[FloatArray, FloatArray]:
 
 def _pad_mm(fit: Fit, setup: Setup) -> float:
     inserts = [insert.thickness_mm for insert in fit.pad.inserts if insert.name == setup.insert]
-    return fit.pad.shell_mm + sum(inserts)
+    return float(fit.pad.shell_mm + sum(inserts))
 
 
 def _band(view: View, feet: FloatArray, normals: FloatArray, low: FloatArray, high: FloatArray, role: str) -> Stroke:

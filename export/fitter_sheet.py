@@ -1,9 +1,11 @@
-"""fitter.pdf: sections with figures, pressures with the published lines, second opinion, rivals, limits, inputs, cut table."""
+"""fitter.pdf: sections with figures, pressures with the published lines, second opinion, rivals, inputs, cut table."""
 
+from math import isfinite
 from pathlib import Path
 
 from shimwright.export import fitters_words as fitters
 from shimwright.export.back_words import build_table, landmarks_table, stations_table
+from shimwright.export.before_after import before_and_after
 from shimwright.export.cross_section import cross_section
 from shimwright.export.cutlist import cut_table, sheet_lines
 from shimwright.export.owners_words import how_sure, names, scan_sources
@@ -11,8 +13,8 @@ from shimwright.export.picture import for_paper
 from shimwright.export.pressure_map import legend, levels_kpa, pressure_map
 from shimwright.export.typesetting import PAPERS, set_pdf
 from shimwright.export.view_from_above import view_from_above
-from shimwright.export.words import behind_withers
-from shimwright.optimize.answer import CaseResult, Contact, Fit
+from shimwright.export.words import NOT_SEEN, behind_withers
+from shimwright.optimize.answer import CaseResult, Fit
 
 SECTION_MM, MAP_MM = (88.0, 38.0), (52.0, 96.0)
 
@@ -44,12 +46,10 @@ def section_places(fit: Fit) -> list[tuple[str, float]]:
 
 def zone_figures(result: CaseResult) -> dict[str, str]:
     """Zone → mean and peak, kPa, for the map."""
-    return {name: f"{zone.mean_kpa:.0f}\n{zone.peak_kpa:.0f}" for name, zone in result.zones.items()}
-
-
-def _named(fit: Fit) -> list[tuple[str, Contact]]:
-    pairs = (("as found", fit.as_found), ("with the set-up", fit.with_setup))
-    return [(name, contact) for name, contact in pairs if contact is not None]
+    return {
+        name: f"{zone.mean_kpa:.0f}\n{zone.peak_kpa:.0f}" if isfinite(zone.mean_kpa + zone.peak_kpa) else NOT_SEEN
+        for name, zone in result.zones.items()
+    }
 
 
 def _words(fit: Fit) -> dict[str, object]:
@@ -85,14 +85,18 @@ def _words(fit: Fit) -> dict[str, object]:
 def _pictures(fit: Fit) -> dict[str, object]:
     levels = levels_kpa(fit, "mounted")
     maps = [
-        {"name": name, "picture": for_paper(pressure_map(c, c.cases["mounted"], levels, MAP_MM, zone_figures(c.cases["mounted"])))}
-        for name, c in _named(fit)
+        {
+            "name": name,
+            "picture": for_paper(pressure_map(c, c.cases["mounted"], levels, MAP_MM, zone_figures(c.cases["mounted"]))),
+        }
+        for name, c in before_and_after(fit)
     ]
     sections = [
         {
             "name": name,
             "pictures": [
-                {"name": who, "picture": for_paper(cross_section(fit, c, "mounted", x, SECTION_MM))} for who, c in _named(fit)
+                {"name": who, "picture": for_paper(cross_section(fit, c, "mounted", x, SECTION_MM))}
+                for who, c in before_and_after(fit)
             ],
         }
         for name, x in section_places(fit)

@@ -7,8 +7,9 @@ from importlib.resources import files
 from typing import Any
 
 from shimwright.export import words
+from shimwright.export.before_after import changed
 from shimwright.optimize.answer import CaseResult, Contact, Finding, Fit, Zone
-from shimwright.optimize.case import ZONES
+from shimwright.optimize.case import ZONES, Horse
 from shimwright.optimize.limits import limits
 from shimwright.optimize.saddle import Saddle
 from shimwright.optimize.setup import Setup
@@ -25,7 +26,7 @@ def published_lines() -> dict[str, Any]:
 
 
 def setups_table(fit: Fit) -> list[Row]:
-    """Which · arch · insert · pockets · tilt · roll · bridged · mean · peak, mounted: as found, chosen, level, tries, rivals."""
+    """Which · arch · insert · pockets · tilt · side · bridged · mean · peak, mounted; as found first, rivals last."""
     named: list[tuple[str, Setup, Contact | None]] = [("as found", fit.as_found.setup, fit.as_found)]
     if fit.setup is not None:
         named.append(("chosen", fit.setup, fit.with_setup))
@@ -33,12 +34,12 @@ def setups_table(fit: Fit) -> list[Row]:
         named.append(("most level", fit.level_setup, _contact_of(fit, fit.level_setup)))
     named += [(f"try: {rival.why}", rival.setup, rival.contact) for rival in fit.tries]
     named += [(f"rival: {rival.why}", rival.setup, rival.contact) for rival in fit.runners_up]
-    return [_setup_row(fit, name, setup, contact) for name, setup, contact in named]
+    return [_setup_row(name, setup, contact) for name, setup, contact in named]
 
 
 def zones_table(fit: Fit, case: str) -> list[Row]:
     """Zone · mean and peak before → after · line · mean gap before → after."""
-    before, after = fit.as_found.cases.get(case), _case(fit.with_setup, case)
+    before, after = fit.as_found.cases.get(case), _case(changed(fit), case)
     if before is None:
         return []
     rows = []
@@ -58,10 +59,10 @@ def zones_table(fit: Fit, case: str) -> list[Row]:
 
 
 def cases_table(fit: Fit) -> list[Row]:
-    """Case · load · tilt ° · to the side ° · left share % · bridged % · contact cm² · mean · peak kPa, before → after."""
+    """Case · load N · tilt ° · side ° · left % · bridged % · contact cm² · mean · peak kPa, before → after."""
     rows = []
     for name in CASES:
-        before, after = fit.as_found.cases.get(name), _case(fit.with_setup, name)
+        before, after = fit.as_found.cases.get(name), _case(changed(fit), name)
         if before is None:
             continue
         pair = [before] if after is None else [before, after]
@@ -73,7 +74,7 @@ def cases_table(fit: Fit) -> list[Row]:
 
 def clearance_table(fit: Fit) -> list[Row]:
     """Place · before → after, mm, mounted, pad in."""
-    before, after = fit.as_found.cases["mounted"], _case(fit.with_setup, "mounted")
+    before, after = fit.as_found.cases["mounted"], _case(changed(fit), "mounted")
     rows = []
     for key, name in (
         ("withers_above", "above the withers"),
@@ -95,7 +96,10 @@ def second_opinion_rows(fit: Fit) -> list[Row]:
     low, high = sorted((opinion.peak_kpa, opinion.peak_nu030_kpa))
     rows = [
         ["Peak, springs (the answer)", words.plain(opinion.peak_springs_kpa, "kPa")],
-        ["Peak, coupled elastic layers", f"{words.plain(opinion.peak_kpa, 'kPa')} ({low:.0f}–{high:.0f} over tissue's ν)"],
+        [
+            "Peak, coupled elastic layers",
+            f"{words.plain(opinion.peak_kpa, 'kPa')} ({low:.0f}–{high:.0f} over tissue's ν)",
+        ],
         ["Mean, coupled elastic layers", words.plain(opinion.mean_kpa, "kPa")],
         ["They differ by", words.plain(100 * opinion.difference, "% of the peak")],
     ]
@@ -108,7 +112,9 @@ def search_rows(fit: Fit) -> list[Row]:
     report = fit.search
     if report is None:
         return [["not made", ""]]
-    proof = "every one solved or ruled out by a proven margin" if report.exact else "the margin was measured, not proven"
+    proof = (
+        "every one solved or ruled out by a proven margin" if report.exact else "the margin was measured, not proven"
+    )
     rows = [["Set-ups the stock allows", _count(report.setups)], ["Within all limits", _count(report.feasible)]]
     rows += [[f"Cut by {words.place(name)}", _count(count)] for name, count in report.refused_by.items()]
     return [*rows, ["Proof", proof]]
@@ -118,7 +124,8 @@ def limits_rows(fit: Fit) -> list[Row]:
     """Hard limits that the chosen set-up and the one as found break."""
     pairs = [("as found", fit.as_found)] + ([("chosen", fit.with_setup)] if fit.with_setup else [])
     return [
-        [name, ", ".join(words.place(limit) for limit in contact.refused_by) or "all limits met"] for name, contact in pairs
+        [name, ", ".join(words.place(limit) for limit in contact.refused_by) or "all limits met"]
+        for name, contact in pairs
     ]
 
 
@@ -156,34 +163,45 @@ def sure_rows(fit: Fit) -> list[Row]:
     c = fit.confidence
     share = f"{c.share * c.draws:.0f} of {c.draws}" if math.isfinite(c.share) else "not known"
     told = "told apart from the next best" if c.told_apart else "not told apart from the next best"
-    return [["Best or level with the best", f"{share} re-runs: {told}"], ["Most sensitive to", c.sensitive_to or "nothing in particular"]]
+    return [
+        ["Best or level with the best", f"{share} re-runs: {told}"],
+        ["Most sensitive to", c.sensitive_to or "nothing in particular"],
+    ]
 
 
 def inputs_rows(fit: Fit) -> list[Row]:
     """What went in, and where each came from."""
-    case, back, saddle = fit.case, fit.back, fit.saddle
-    horse = case.horse
-    frame = back.frame
-    height = f"{horse.height_mm:.0f} mm" if horse.height_mm else words.NOT_TOLD
-    weight = f"{horse.weight_kg:.0f} kg" if horse.weight_kg else words.NOT_TOLD
+    case, back, rider = fit.case, fit.back, fit.case.rider
+    frame, date = back.frame, words.day(back.source.date) or "date not told"
+    sits = f"arch's front edge {words.behind_withers(fit.placement.front_x_mm)} ± {fit.placement.sd_mm:.0f} mm"
     return [
-        ["Scan", f"{back.source.file}, sha256 {back.source.sha256[:12]}…, {words.day(back.source.date) or 'date not told'}"],
+        ["Scan", f"{back.source.file}, sha256 {back.source.sha256[:12]}…, {date}"],
         ["Unit, up, head", f"{frame.unit_source}, {frame.up_source}, {frame.head_source}"],
         ["Scan check", f"{back.quality.verdict}; noise {back.quality.noise_mm:.1f} mm; {_seen(back)}"],
-        ["Horse", f"height {height}, weight {weight}, age {words.told(horse.age_years)}, work {words.told(horse.work)}"],
-        ["Rider", f"{case.rider.weight_kg:.0f} kg ({'told' if case.rider.weight_told else 'assumed'}), leans {case.rider.lean}"],
+        ["Horse", _horse(case.horse)],
+        ["Rider", f"{rider.weight_kg:.0f} kg ({'told' if rider.weight_told else 'assumed'}), leans {rider.lean}"],
         ["Aim", f"{case.aim.aim}, room in the middle {case.aim.middle_room_mm:.0f} mm"],
-        ["Saddle", _saddle(saddle, case.print_units)],
+        ["Saddle", _saddle(fit.saddle, case.print_units)],
         ["Pad", f"{fit.pad.name}: shell {fit.pad.shell_mm:g} mm, {len(fit.pad.pockets)} pockets"],
-        ["Sits", f"arch's front edge {words.behind_withers(fit.placement.front_x_mm)} ± {fit.placement.sd_mm:.0f} mm ({fit.placement.source})"],
+        ["Sits", f"{sits} ({fit.placement.source})"],
         ["Back's give", "5 kPa per mm, 2–20 in the re-runs: no published figure for the horse, low confidence"],
-    ]  # fmt: skip
+    ]
 
 
-def _setup_row(fit: Fit, name: str, setup: Setup, contact: Contact | None) -> Row:
+def _horse(horse: Horse) -> str:
+    height = f"{horse.height_mm:.0f} mm" if horse.height_mm else words.NOT_TOLD
+    weight = f"{horse.weight_kg:.0f} kg" if horse.weight_kg else words.NOT_TOLD
+    return f"height {height}, weight {weight}, age {words.told(horse.age_years)}, work {words.told(horse.work)}"
+
+
+def _setup_row(name: str, setup: Setup, contact: Contact | None) -> Row:
     filled = [f"{words.place(key)} {words.stack(stack, 'mm')}" for key, stack in setup.stacks.items() if stack]
     result = _case(contact, "mounted")
-    figures = ["", "", "", "", ""] if result is None else _case_figures(result)[1:3] + _case_figures(result)[4:5] + _case_figures(result)[6:]
+    figures = (
+        ["", "", "", "", ""]
+        if result is None
+        else _case_figures(result)[1:3] + _case_figures(result)[4:5] + _case_figures(result)[6:]
+    )
     return [name, setup.arch or "as built", setup.insert or "none", ", ".join(filled) or "none", *figures]
 
 
@@ -250,5 +268,6 @@ def _seen(back: Back) -> str:
 
 def _saddle(saddle: Saddle, units: str) -> str:
     filling = f"{saddle.filling.material} {saddle.filling.depth_mm:g} mm" if saddle.filling else "no filling"
-    seat = "seat's lowest point told" if saddle.seat_x_mm is not None else "seat's lowest point assumed at the panels' middle"
-    return f"{saddle.name}: {saddle.style}, {saddle.tree} tree, panels {words.length(saddle.length_mm, units)}, {filling}, {saddle.mass_kg:g} kg; {seat}"
+    seat = "told" if saddle.seat_x_mm is not None else "assumed at the panels' middle"
+    size = f"panels {words.length(saddle.length_mm, units)}, {filling}, {saddle.mass_kg:g} kg"
+    return f"{saddle.name}: {saddle.style}, {saddle.tree} tree, {size}; seat's lowest point {seat}"

@@ -1,4 +1,4 @@
-"""Drawings that show how to take each number of saddle.toml and pad.toml with a tape, a straight-edge and a protractor."""
+"""Drawings that show how to take each number of saddle.toml and pad.toml with tape, straight-edge and protractor."""
 
 import numpy as np
 
@@ -14,17 +14,20 @@ def saddle_drawings() -> tuple[Drawn, ...]:
     return (
         (
             "length_mm · panel_width_mm · channel_mm",
-            "Saddle upside down. Length of a panel; width of a panel and of the channel at the front, in the middle, at the rear.",
+            "Saddle upside down. Length of a panel; width of a panel and of the channel at the front, in the middle, "
+            "at the rear.",
             _panels_from_below(),
         ),
         (
             "rocker_mm",
-            "Straight-edge along the panel, touching at its middle, held level to both ends: the gap at the ends, mean of both.",
+            "Straight-edge along the panel, touching at its middle, held level to both ends: the gap at the ends, mean "
+            "of both.",
             _rocker(),
         ),
         (
             "angle_deg",
-            "Protractor or phone across the panel, saddle level: angle below horizontal at the front, in the middle, at the rear.",
+            "Protractor or phone across the panel, saddle level: angle below horizontal at the front, in the middle, "
+            "at the rear.",
             _panel_angle(),
         ),
         (
@@ -40,8 +43,9 @@ def saddle_drawings() -> tuple[Drawn, ...]:
         ),
         (
             "seat_x_mm · straps_x_mm · arch_length_mm · rise_mm",
-            "From the arch's front edge backwards: the seat's lowest point (a marble finds it), each girth strap, how far "
-            "the arch's legs bear. Rise: panel's front end over its rear end when the seat is as level as its maker meant.",
+            "From the arch's front edge backwards: the seat's lowest point (a marble finds it), each girth strap, "
+            "how far the arch's legs bear. Rise: panel's front end over its rear end when the seat is as level as its "
+            "maker meant.",
             _from_the_side(),
         ),
     )
@@ -52,13 +56,14 @@ def pad_drawing() -> tuple[Drawn, ...]:
     return (
         (
             "pockets: from_front_mm · length_mm · from_middle_mm · width_mm",
-            "Pad flat on the table. Each pocket by four numbers: from the arch's front edge back to the pocket, its length, from "
-            "the middle line out to the pocket, its width. Left and right are those of the horse.",
+            "Pad flat on the table. Each pocket by four numbers: from the arch's front edge back to the pocket, its "
+            "length, from the middle line out to the pocket, its width. Left and right are those of the horse.",
             _pad(),
         ),
         (
             "shims: thicknesses_mm",
-            "Measure each sheet as it is, with a caliper closed until it just holds. Felt and foam age: measure again at each re-check.",
+            "Measure each sheet as it is, with a caliper closed until it just holds. Felt and foam age: measure again "
+            "at each re-check.",
             _caliper(),
         ),
     )
@@ -69,8 +74,8 @@ def tree_drawing() -> tuple[Drawn, ...]:
     return (
         (
             "bench_test: load_n · span_mm · deflection_mm",
-            "If no word fits the tree: lay it on two battens 400 mm apart, put a weight over both sides in the middle, and read "
-            "how far the tree goes down there.",
+            "If no word fits the tree: lay it on two battens 400 mm apart, put a weight over both sides in the middle, "
+            "and read how far the tree goes down there.",
             _bench_test(),
         ),
     )
@@ -189,7 +194,9 @@ def _arch() -> Picture:
 def _from_the_side() -> Picture:
     x = np.linspace(10.0, 74.0, 50)
     seat = 10.0 + 6.0 * np.cos((x - 38.0) / 64.0 * 2 * np.pi) - 2.0
-    under = np.column_stack([x[::-1], 22.0 + 4.0 * (x[::-1] - 10.0) / 64.0 + 3.0 * np.cos((x[::-1] - 42.0) / 64.0 * np.pi)])
+    under = np.column_stack(
+        [x[::-1], 22.0 + 4.0 * (x[::-1] - 10.0) / 64.0 + 3.0 * np.cos((x[::-1] - 42.0) / 64.0 * np.pi)]
+    )
     strokes = [
         Stroke(path(np.vstack([np.column_stack([x, seat]), under]), closed=True), "panel"),
         Stroke(line((10.0, 4.0), (10.0, 49.0)), "hair"),
@@ -258,7 +265,7 @@ def _panel_shape(side: int) -> FloatArray:
     x = np.linspace(7.0, 74.0, 20)
     inner, outer = (np.array([_panel_edges(at)[k] for at in x]) for k in (0, 1))
     ring = np.vstack([np.column_stack([x, inner]), np.column_stack([x, outer])[::-1]])
-    return ring * np.array([1.0, side]) + np.array([0.0, 25.0])
+    return np.asarray(ring * np.array([1.0, side]) + np.array([0.0, 25.0]))
 
 
 def _dimension(a: tuple[float, float], b: tuple[float, float]) -> list[Stroke]:

@@ -6,6 +6,7 @@ from importlib.resources import files
 from pathlib import Path
 from typing import Any, cast
 
+from shimwright.export.before_after import before_and_after
 from shimwright.export.cross_section import cross_section
 from shimwright.export.fitter_sheet import section_places
 from shimwright.export.owners_words import owners_words
@@ -14,7 +15,7 @@ from shimwright.export.pressure_map import legend, levels_kpa, pressure_map
 from shimwright.export.side_view import side_view
 from shimwright.export.view_from_above import view_from_above
 from shimwright.export.zone_feel import zone_feels
-from shimwright.optimize.answer import Contact, Fit
+from shimwright.optimize.answer import Fit
 
 WIDE_MM = 92.0  # a phone's width at true size, so that words keep their size
 Rows = list[list[str]]
@@ -50,12 +51,15 @@ def client_html(fit: Fit) -> str:
 
 def _style() -> str:
     folder = files("shimwright.export")
-    faces = "".join(
-        "@font-face{font-family:Inter;font-weight:%d;src:url(data:font/woff2;base64,%s) format('woff2')}"
-        % (weight, b64encode((folder / "fonts" / f"Inter-{name}-page.woff2").read_bytes()).decode())
-        for weight, name in ((400, "Regular"), (600, "SemiBold"))
-    )
+    faces = "".join(_face(weight, name) for weight, name in ((400, "Regular"), (600, "SemiBold")))
     return faces + page_style() + (folder / "client.css").read_text(encoding="utf-8")
+
+
+def _face(weight: int, name: str) -> str:
+    font = b64encode((files("shimwright.export") / "fonts" / f"Inter-{name}-page.woff2").read_bytes()).decode()
+    return (
+        f"@font-face{{font-family:Inter;font-weight:{weight};src:url(data:font/woff2;base64,{font}) format('woff2')}}"
+    )
 
 
 def _masthead(words: dict[str, object]) -> str:
@@ -68,19 +72,21 @@ def _masthead(words: dict[str, object]) -> str:
 
 def _verdict(words: dict[str, object]) -> str:
     headed = f"<p class=headed>{_t(words['headed'])}</p>" if words["headed"] else ""
-    return f"<section class=verdict>{headed}<p class=sentence>{_t(words['sentence'])}</p><p>{_t(words['sure'])}</p></section>"
+    said = f"<p class=sentence>{_t(words['sentence'])}</p><p>{_t(words['sure'])}</p>"
+    return f"<section class=verdict>{headed}{said}</section>"
 
 
 def _setup(fit: Fit, words: dict[str, object]) -> str:
     rows = "".join(f"<div><dt>{_t(name)}</dt><dd>{_t(what)}</dd></div>" for name, what in cast(Rows, words["setup"]))
-    return f"<section class=two><figure>{page_svg(view_from_above(fit, WIDE_MM, 112.0))}</figure><dl class=setup>{rows}</dl></section>"
+    picture = page_svg(view_from_above(fit, WIDE_MM, 112.0))
+    return f"<section class=two><figure>{picture}</figure><dl class=setup>{rows}</dl></section>"
 
 
 def _before_and_after(fit: Fit, words: dict[str, object]) -> str:
     levels = levels_kpa(fit, "mounted")
     maps = "".join(
         _figure(name, pressure_map(contact, contact.cases["mounted"], levels, (44.0, 84.0), zone_feels(contact)))
-        for name, contact in _named(fit)
+        for name, contact in before_and_after(fit)
     )
     after = f"<br><b>with the set-up (thick): {_t(words['seat_after'])}</b>" if words["seat_after"] else ""
     return (
@@ -94,8 +100,9 @@ def _before_and_after(fit: Fit, words: dict[str, object]) -> str:
 
 def _why(words: dict[str, object]) -> str:
     rows = cast(Rows, words["why"])
-    items = "".join(f"<li><i>{_t(l)}</i><p><b>{_t(what)}</b> {_t(helps)}</p></li>" for l, what, helps in rows)
-    return f"<section><h2>Why</h2><ul class=why>{items}</ul></section>" if rows else ""
+    items = "".join(f"<li><i>{_t(letter)}</i><p><b>{_t(what)}</b> {_t(helps)}</p></li>" for letter, what, helps in rows)
+    level = f"<p><b>Another way.</b> {_t(words['level'])}</p>" if words["level"] else ""
+    return f"<section><h2>Why</h2><ul class=why>{items}</ul>{level}</section>" if rows or level else ""
 
 
 def _sections(fit: Fit) -> str:
@@ -114,9 +121,9 @@ def _hands(hands: dict[str, Any]) -> str:
         return ""
     tables = "".join(_hand_state(state, k, hands["rows"]) for k, state in enumerate(hands["states"]))
     return (
-        "<section><h2>Feel it with your hand</h2><p class=quiet>Press the seat down with one hand; slide the other in flat, "
-        "palm to the horse, from above down, then along under the panel front to rear, the same order on both sides; look for "
-        f"daylight along the channel. Tick what is so.</p><div class=wrap>{tables}</div></section>"
+        "<section><h2>Feel it with your hand</h2><p class=quiet>Press the seat down with one hand; slide the other in "
+        "flat, palm to the horse, from above down, then along under the panel front to rear, the same order on both "
+        f"sides; look for daylight along the channel. Tick what is so.</p><div class=wrap>{tables}</div></section>"
     )
 
 
@@ -138,7 +145,11 @@ def _felt(cell: list[str], span: str) -> str:
 
 
 def _list(title: str, lines: list[str]) -> str:
-    return f"<section><h2>{title}</h2><ul>{''.join(f'<li>{_t(line)}</li>' for line in lines)}</ul></section>" if lines else ""
+    return (
+        f"<section><h2>{title}</h2><ul>{''.join(f'<li>{_t(line)}</li>' for line in lines)}</ul></section>"
+        if lines
+        else ""
+    )
 
 
 def _table(title: str, rows: Rows) -> str:
@@ -148,11 +159,6 @@ def _table(title: str, rows: Rows) -> str:
 
 def _figure(name: str, picture: Picture) -> str:
     return f"<figure><figcaption>{_t(name)}</figcaption>{page_svg(picture)}</figure>"
-
-
-def _named(fit: Fit) -> list[tuple[str, Contact]]:
-    pairs = (("as found", fit.as_found), ("with the set-up", fit.with_setup))
-    return [(name, contact) for name, contact in pairs if contact is not None]
 
 
 def _t(value: object) -> str:

@@ -67,9 +67,10 @@ def strip() -> Picture:
         strokes.append(_cross(at))
     ends = np.array([start + along * 8.5, start + along * (STRIP_MM - 8.5)])
     strokes.append(Stroke(path(ends), "contour"))
+    below, above = start + across * 15, start + along * STRIP_MM - across * 15
     labels = [
-        Label(*(start + across * 15), "yellow", 9, "left", strong=True),
-        Label(*(start + along * STRIP_MM - across * 15), "cyan", 9, "right", strong=True),
+        Label(float(below[0]), float(below[1]), "yellow", 9, "left", strong=True),
+        Label(float(above[0]), float(above[1]), "cyan", 9, "right", strong=True),
     ]
     return Picture(width, height, "Strip with two dots 300 mm apart", tuple(strokes), tuple(labels))
 

@@ -26,6 +26,9 @@ def marks_pdf() -> bytes:
         "saddle": [
             {"name": name, "text": text, "picture": for_paper(picture)} for name, text, picture in saddle_drawings()
         ],
-        "pad": [{"name": name, "text": text, "picture": for_paper(picture)} for name, text, picture in (*pad_drawing(), *tree_drawing())],
+        "pad": [
+            {"name": name, "text": text, "picture": for_paper(picture)}
+            for name, text, picture in (*pad_drawing(), *tree_drawing())
+        ],
     }
     return set_pdf("marks.typ", data, None)

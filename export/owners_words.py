@@ -4,11 +4,13 @@ import math
 from dataclasses import replace
 
 from shimwright.export import words
+from shimwright.export.before_after import changed
 from shimwright.export.side_view import seat_words
 from shimwright.optimize.answer import Contact, Finding, Fit, HandCheck
 from shimwright.scan.back import Back
 
 Row = list[str]
+WISHED = ("shoulder_left", "shoulder_right", "last_rib_left", "last_rib_right", "croup")
 PRESSES = {
     "peak": "One place presses much harder than the rest: {where}",
     "mean": "Where it bears, it bears more than one would like: too little of the panel carries",
@@ -25,7 +27,8 @@ def owners_words(fit: Fit) -> dict[str, object]:
         "headed": _headed(fit),
         "setup": setup_rows(fit),
         "seat_before": seat(fit.as_found),
-        "seat_after": seat(fit.with_setup),
+        "seat_after": seat(changed(fit)),
+        "level": most_level(fit),
         "why": [why(letter, finding) for letter, finding in zip("ABC", fit.findings[:3], strict=False)],
         "hands": hand_table(_states_named(fit), fit.case.print_units),
         "take_out": take_out(fit),
@@ -75,6 +78,14 @@ def seat(contact: Contact | None) -> str:
     return "" if contact is None else seat_words(contact.cases["mounted"])
 
 
+def most_level(fit: Fit) -> str:
+    """The most level set-up where it is not the most even one, and what it costs."""
+    if fit.level_setup is None or fit.level_setup == fit.setup:
+        return ""
+    chosen = words.setup(fit.level_setup, fit.pad, fit.case.print_units)
+    return f"Sits more level, at the price of less even contact: {chosen}."
+
+
 def why(letter: str, finding: Finding) -> Row:
     """Letter, what was seen with its figure and error, what helps. Pressures are said without their unit."""
     if finding.unit == "kPa" or "kPa" in finding.words:
@@ -96,7 +107,7 @@ def finding_figure(finding: Finding) -> str:
 
 
 def hand_table(checks: tuple[HandCheck, ...], units: str) -> dict[str, object]:
-    """states: as they are felt, in order. rows: place, then for every state left and right what the hand should feel."""
+    """states: in the order they are felt. rows: a place, then for every state what the left and right hand feel."""
     states = list(dict.fromkeys(check.state for check in checks))
     places = list(dict.fromkeys(check.place for check in checks))
     found = {(c.place, c.state, c.side): _felt(c, units) for c in checks}
@@ -153,8 +164,7 @@ def not_seen(back: Back) -> str:
     if math.isfinite(under) and under < 0.995:
         parts.append(f"{100 * (1 - under):.0f} % of the back under the saddle")
     known = {mark.name for mark in back.landmarks}
-    parts += [words.place(name) for name in ("shoulder_left", "shoulder_right", "last_rib_left", "last_rib_right", "croup")
-              if name not in known]  # fmt: skip
+    parts += [words.place(name) for name in WISHED if name not in known]
     return ", ".join(parts) if parts else "nothing that matters here"
 
 
@@ -174,7 +184,8 @@ def _states_named(fit: Fit) -> tuple[HandCheck, ...]:
 
 def _headed(fit: Fit) -> str:
     if fit.verdict in ("vet first", "saddle first") and fit.setup is not None:
-        return f"{fit.verdict.capitalize()}. The set-up below was asked for all the same: do not ride on it before that is done."
+        asked = "The set-up below was asked for all the same: do not ride on it before that is done."
+        return f"{fit.verdict.capitalize()}. {asked}"
     return ""
 
 
@@ -192,7 +203,7 @@ def _felt(check: HandCheck, units: str) -> list[str]:
 
 
 def _gap(check: HandCheck, units: str) -> str:
-    if not math.isfinite(check.gap_mm) or check.feel != "daylight" and check.gap_mm < 1.0:
+    if not math.isfinite(check.gap_mm) or (check.feel != "daylight" and check.gap_mm < 1.0):
         return ""
     return words.with_error(check.gap_mm, check.sd_mm, "mm") if units == "mm" else _gap_inches(check)
 

@@ -20,7 +20,7 @@ ABOVE_OKLAB = np.array([0.45, 0.045, 0.08])
 
 @dataclass(frozen=True)
 class Inks:
-    """Colours of paper or screen as `#rrggbb`. line: thin lines; ground: the horse; felt: the pad; tint: a filled pocket."""
+    """Colours of paper or screen as `#rrggbb`. ground: the horse; felt: the pad; tint: a full pocket."""
 
     paper: str
     ink: str

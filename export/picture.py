@@ -4,8 +4,7 @@ Strokes name a role, and the inks of paper or screen give the role its colour. W
 paper the typesetter sets them in the sheet's own font, on a page they are SVG text.
 """
 
-from collections.abc import Iterable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from html import escape
 
 import numpy as np
@@ -120,8 +119,8 @@ def path(points: FloatArray, closed: bool = False) -> str:
 
 def circle(x: float, y: float, radius: float) -> str:
     """SVG path data of a circle."""
-    r = _number(radius)
-    return f"M{_number(x - radius)} {_number(y)}a{r} {r} 0 1 0 {_number(2 * radius)} 0a{r} {r} 0 1 0 {_number(-2 * radius)} 0Z"
+    r, start = _number(radius), f"M{_number(x - radius)} {_number(y)}"
+    return f"{start}a{r} {r} 0 1 0 {_number(2 * radius)} 0a{r} {r} 0 1 0 {_number(-2 * radius)} 0Z"
 
 
 def line(*points: tuple[float, float]) -> str:
@@ -131,11 +130,6 @@ def line(*points: tuple[float, float]) -> str:
 def lettered(x: float, y: float, letter: str) -> tuple[Stroke, Label]:
     """A letter in a filled disc, as findings point into the picture."""
     return Stroke(circle(x, y, 2.2), "letter"), Label(x, y, letter, 8.5, strong=True, ink="paper")
-
-
-def shifted(picture: Picture, dx_mm: float, dy_mm: float) -> Iterable[Label]:
-    """The labels moved, for pictures set side by side."""
-    return (replace(label, x_mm=label.x_mm + dx_mm, y_mm=label.y_mm + dy_mm) for label in picture.labels)
 
 
 def paper_svg(picture: Picture) -> str:
@@ -158,7 +152,9 @@ def page_style() -> str:
     """CSS of every role, for light and dark screens."""
     rules = "".join(_rule(role, look) for role, look in ROLES.items())
     light, dark = _variables(ON_PAPER), _variables(ON_DARK)
-    return f":root{{{light}}}@media(prefers-color-scheme:dark){{:root{{{dark}}}}}@media print{{:root{{{light}}}}}{rules}"
+    return (
+        f":root{{{light}}}@media(prefers-color-scheme:dark){{:root{{{dark}}}}}@media print{{:root{{{light}}}}}{rules}"
+    )
 
 
 def for_paper(picture: Picture) -> dict[str, object]:

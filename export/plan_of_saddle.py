@@ -1,4 +1,6 @@
-"""The saddle and its pad seen from above, in the back frame: panel edges and pockets laid where they lie on the horse."""
+"""The saddle and its pad seen from above, in the back frame: panel edges and pockets where they lie on the horse."""
+
+from itertools import pairwise
 
 import numpy as np
 
@@ -10,7 +12,7 @@ NEAREST = 12  # nodes that carry a pocket's corner from the flat pad to the hors
 
 
 def panel_outline(contact: Contact, side: int) -> FloatArray:
-    """(k, 2) closed-in-order outline (x, y) of one panel, from the first and last node of every row. side: +1 left, −1 right."""
+    """(k, 2) outline (x, y) of one panel, first and last node of every row. side: +1 left, −1 right."""
     here = contact.side == side
     along, xy = np.round(contact.along[here], 4), contact.nodes_mm[here, :2]
     inner, outer = [], []
@@ -46,7 +48,7 @@ def on_horse(contact: Contact, flat: FloatArray, side: int) -> FloatArray:
 def _dense(outline: FloatArray, step_mm: float = 15.0) -> FloatArray:
     closed = np.vstack([outline, outline[:1]])
     pieces = []
-    for a, b in zip(closed[:-1], closed[1:], strict=True):
+    for a, b in pairwise(closed):
         count = max(1, int(np.ceil(np.hypot(*(b - a)) / step_mm)))
         pieces.append(a + np.linspace(0.0, 1.0, count, endpoint=False)[:, None] * (b - a))
     return np.vstack(pieces)

@@ -1,5 +1,8 @@
 """Pressure under the two panels from above: one map, light = little, the same scale before and after."""
 
+from itertools import pairwise
+from typing import Any
+
 import numpy as np
 from contourpy import FillType, LineType, contour_generator
 from scipy.interpolate import griddata
@@ -24,7 +27,7 @@ def levels_kpa(fit: Fit, case: str) -> FloatArray:
     fields = [contact.cases[case].pressure_kpa for contact in (fit.as_found, fit.with_setup) if contact is not None]
     top = max((float(np.nanpercentile(field, 99.5)) for field in fields if np.isfinite(field).any()), default=1.0)
     step = next(step for step in (1.0, 2.0, 2.5, 5.0, 10.0, 20.0, 50.0, 1e9) if top / step <= 8)
-    return step * np.arange(0, int(np.ceil(top / step)) + 1)
+    return np.asarray(step * np.arange(0, int(np.ceil(top / step)) + 1), dtype=float)
 
 
 def pressure_map(
@@ -60,9 +63,11 @@ def legend(levels: FloatArray, width_mm: float, low: str, high: str, numbers: bo
     edges = np.linspace(x0, x1, count + 1)
     strokes = [
         Stroke(
-            path(np.array([[a, 1.0], [b, 1.0], [b, 5.0], [a, 5.0]]), closed=True), "cell", pressure_colour(k / (count - 1))
+            path(np.array([[a, 1.0], [b, 1.0], [b, 5.0], [a, 5.0]]), closed=True),
+            "cell",
+            pressure_colour(k / (count - 1)),
         )
-        for k, (a, b) in enumerate(zip(edges[:-1], edges[1:], strict=True))
+        for k, (a, b) in enumerate(pairwise(edges))
     ]
     strokes.append(Stroke(path(np.array([[x0, 1.0], [x1, 1.0], [x1, 5.0], [x0, 5.0]]), closed=True), "frame"))
     labels = [Label(x0 - 1.5, 3.0, low, 8, "right"), Label(x1 + 1.5, 3.0, high, 8, "left")]
@@ -104,17 +109,18 @@ def _bands(field: tuple[FloatArray, FloatArray, FloatArray], levels: FloatArray,
     x, y, z = field
     generator = contour_generator(x, y, np.clip(z, 0.0, levels[-1] - 1e-9), fill_type=FillType.OuterOffset)
     strokes = []
-    for k, (low, high) in enumerate(zip(levels[:-1], levels[1:], strict=True)):
+    for k, (low, high) in enumerate(pairwise(levels)):
         shape = _filled(generator.filled(low, high), outline)
         if not shape.is_empty:
             strokes.append(Stroke(_polygon_path(shape), "cell", pressure_colour(k / (len(levels) - 2))))
     return strokes
 
 
-def _filled(filled: tuple[list[FloatArray], list[FloatArray]], outline: BaseGeometry) -> BaseGeometry:
+def _filled(filled: Any, outline: BaseGeometry) -> BaseGeometry:
+    """Polygons of one band, from contourpy's outer-offset form, cut to the panel."""
     rings = []
     for points, offsets in zip(*filled, strict=True):
-        parts = [points[a:b] for a, b in zip(offsets[:-1], offsets[1:], strict=True)]
+        parts = [points[a:b] for a, b in pairwise(offsets)]
         rings.append(Polygon(parts[0], parts[1:]).buffer(0))
     return MultiPolygon([p for ring in rings for p in _polygons(ring)]).buffer(0).intersection(outline)
 
@@ -128,7 +134,8 @@ def _daylight(field: tuple[FloatArray, FloatArray, FloatArray], outline: BaseGeo
     left, top, right, bottom = shape.bounds
     drop = bottom - top + right - left
     hatch = [
-        shape.intersection(LineString([(left, at), (right, at - (right - left))])) for at in np.arange(top, top + drop, 1.6)
+        shape.intersection(LineString([(left, at), (right, at - (right - left))]))
+        for at in np.arange(top, top + drop, 1.6)
     ]
     lines = "".join(path(np.array(part.coords)) for piece in hatch for part in _lines(piece))
     return [Stroke(_polygon_path(shape), "panel"), Stroke(lines, "daylight")]
@@ -149,7 +156,9 @@ def _unseen(contact: Contact, result: CaseResult, view: View) -> list[Stroke]:
     unseen = ~np.isfinite(result.pressure_kpa)
     points = view_xy(view, contact.nodes_mm[unseen, :2])[::4]
     patch = "".join(circle(x, y, 1.6) for x, y in points)
-    crosses = "".join(line((x - 0.6, y - 0.6), (x + 0.6, y + 0.6)) + line((x - 0.6, y + 0.6), (x + 0.6, y - 0.6)) for x, y in points)
+    crosses = "".join(
+        line((x - 0.6, y - 0.6), (x + 0.6, y + 0.6)) + line((x - 0.6, y + 0.6), (x + 0.6, y - 0.6)) for x, y in points
+    )
     return [Stroke(patch, "blank"), Stroke(crosses, "contour")] if len(points) else []
 
 

@@ -2,6 +2,7 @@
 
 import numpy as np
 
+from shimwright.export.before_after import changed
 from shimwright.export.picture import Label, Picture, Stroke, View, path
 from shimwright.optimize.answer import CaseResult, Fit
 from shimwright.scan.back import Back
@@ -22,9 +23,9 @@ def side_view(fit: Fit, width_mm: float) -> Picture:
     x = fit.as_found.nodes_mm[:, 0]
     front, rear, seat_z = float(x.max()), float(x.min()), top + SEAT_MM
     strokes.append(Stroke(path(view(np.array([front, rear]), np.full(2, seat_z))), "hair"))
-    strokes.append(_seat(view, fit.as_found.cases["mounted"], (front, rear), seat_z, "accent dashed"))
-    if fit.with_setup is not None:
-        strokes.append(_seat(view, fit.with_setup.cases["mounted"], (front, rear), seat_z, "accent line"))
+    for contact, role in ((fit.as_found, "accent dashed"), (changed(fit), "accent line")):
+        if contact is not None and np.isfinite(contact.cases["mounted"].pitch_deg):
+            strokes.append(_seat(view, contact.cases["mounted"], (front, rear), seat_z, role))
     for edge in (front, rear):
         foot = float(np.interp(-edge, -topline[:, 0], topline[:, 1]))
         strokes.append(Stroke(path(view(np.full(2, edge), np.array([seat_z, foot]))), "hair"))
@@ -74,7 +75,7 @@ def seat_words(result: CaseResult) -> str:
 
 
 def _seat(view: View, result: CaseResult, ends: tuple[float, float], z: float, role: str) -> Stroke:
-    pitch = np.radians(TILT_DRAWN * (result.pitch_deg if np.isfinite(result.pitch_deg) else 0.0))
+    pitch = np.radians(TILT_DRAWN * result.pitch_deg)
     x = np.array(ends)
     return Stroke(path(view(x, z + np.tan(pitch) * (x - x.mean()))), role)
 

@@ -18,6 +18,7 @@ def write_tack_card(fit: Fit, folder: Path) -> None:
 
 
 def tack_card_pdf(fit: Fit) -> bytes:
+    done = "fitted" if fit.setup is not None else "measured"
     picture: Picture = saddle_from_above(fit, 88.0, 80.0 if fit.setup is not None else 72.0)
     data = {
         **names(fit),
@@ -28,7 +29,7 @@ def tack_card_pdf(fit: Fit) -> bytes:
         "setup": setup_rows(fit)[:2],
         "saddle": fit.saddle.name,
         "pad": fit.pad.name,
-        "fitted": f"{'fitted' if fit.setup is not None else 'measured'} {words.day(fit.case.today.date) or '(date not told)'}",
+        "fitted": f"{done} {words.day(fit.case.today.date) or '(date not told)'}",
         "rider": rider(fit),
         "picture": for_paper(picture),
         "cautions": list(fit.cautions),

@@ -1,8 +1,8 @@
-"""From words and pictures to a PDF with stable bytes: own font only, the date of the case, the compiler of the wheel."""
+"""From words and pictures to a PDF with stable bytes: own font only, the case's date, the compiler of the wheel."""
 
 import json
 from collections.abc import Mapping
-from datetime import UTC, datetime
+from datetime import UTC, date, datetime, time
 from pathlib import Path
 
 HERE = Path(__file__).parent
@@ -10,12 +10,12 @@ PAPERS = {"mm": "a4", "in": "us-letter"}
 
 
 def set_pdf(template: str, data: Mapping[str, object], iso_date: str | None) -> bytes:
-    """Set `template` (a .typ file of this folder) with data, JSON-able. iso_date: of the case; None leaves dates out."""
+    """Set `template` (a .typ file of this folder) with JSON-able data. iso_date: the case's; None leaves dates out."""
     import typst
 
-    parts = [int(part) for part in iso_date.split("-")] if iso_date else None
-    whole = {**data, "date": parts}
-    stamp = datetime(*parts, tzinfo=UTC) if parts else datetime(2000, 1, 1, tzinfo=UTC)  # type: ignore[misc]
+    day = date.fromisoformat(iso_date) if iso_date else None
+    whole = {**data, "date": [day.year, day.month, day.day] if day else None}
+    stamp = datetime.combine(day or date(2000, 1, 1), time(), tzinfo=UTC)
     pdf = typst.compile(
         str(HERE / template),
         root=str(HERE),

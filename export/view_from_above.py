@@ -32,7 +32,8 @@ def view_from_above(fit: Fit, width_mm: float, height_mm: float, letters: bool =
         labels.append(Label(width_mm / 2, height_mm - 2.0, shim_unit(fit), 8, ink="soft"))
     if letters:
         for letter, (x, y) in finding_places(fit.findings[:3], contact).items():
-            stroke, label = lettered(*view(y, x), letter)
+            spot = view(y, x)
+            stroke, label = lettered(float(spot[0]), float(spot[1]), letter)
             strokes.append(stroke)
             labels.append(label)
     return Picture(
@@ -83,7 +84,7 @@ def back_from_above(back: Back, width_mm: float, height_mm: float) -> Picture:
         assert message.place_mm is not None
         x, y, _ = message.place_mm
         at = np.clip(view(y, x), [9.0, 9.0], [width_mm - 9.0, height_mm - 9.0])
-        strokes.append(Stroke(circle(*at, 8.0), "ring"))
+        strokes.append(Stroke(circle(float(at[0]), float(at[1]), 8.0), "ring"))
         labels.append(Label(at[0] + 6.5, at[1] - 6.5, str(number), 10, strong=True, ink="accent", plate=True))
     return Picture(width_mm, height_mm, "The scanned back from above, head up", tuple(strokes), tuple(labels))
 
@@ -232,15 +233,16 @@ def _pocket_labels(outline: FloatArray, setup: Setup, name: str, units: str) -> 
     total = height_mm(stack)
     room = min(float(np.ptp(outline[:, 0])), float(np.ptp(outline[:, 1])))
     size = float(np.clip(room / 0.75, 8.0, 24.0))
-    big = inches(total, 8) if units == "in" else f"{total:.1f}".removesuffix(".0")
-    labels = [Label(x, y, big, size if len(big) < 4 else max(8.0, size - 3), strong=True, ink="accent")]
-    small = f"{total:.1f}".removesuffix(".0") + " mm" if units == "in" else ""
-    if small and room > 11:
-        labels = [
-            Label(x, y - 1.4, big + " in", size - 5, strong=True, ink="accent"),
-            Label(x, y + 3.0, small, 8, ink="accent"),
-        ]
-    return labels
+    metric = f"{total:.1f}".removesuffix(".0")
+    big = inches(total, 8) if units == "in" else metric
+    wide = max(1.0, len(big) / 2.6)  # of the pocket's width in digits
+    size = float(np.clip(min(size, np.ptp(outline[:, 0]) / wide / 0.42), 8.0, 24.0))
+    if units != "in":
+        return [Label(x, y, big, size, strong=True, ink="accent")]
+    return [
+        Label(x, y - 1.6, big, size, strong=True, ink="accent"),
+        Label(x, y + 0.16 * size + 1.4, f"{metric} mm", 8, ink="accent"),
+    ]
 
 
 def _middle(outline: FloatArray) -> tuple[float, float]:
