@@ -7,8 +7,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from shapely.geometry import Polygon, box
+from shapely.geometry import LineString, Polygon, box
 from shapely.geometry.base import BaseGeometry
+from shapely.ops import unary_union
 
 from shimwright.export import words
 from shimwright.export.drawing import CUT, LETTER_MM, MARK, Drawing, Line, Text, arrow, text_width_mm
@@ -89,7 +90,7 @@ def part_drawing(part: ShimPart, labels: Labels) -> Drawing:
     shape = Polygon(outline)
     label = _label(part, labels, shape)
     flat = shape.buffer(-part.bevel_mm, join_style="mitre")
-    bevel = flat.boundary.difference(_box_around(label)) if not flat.is_empty else None
+    bevel = flat.boundary.difference(_room_of(label)) if not flat.is_empty else None
     lines = (Line(outline, CUT, closed=True), *_dashed(bevel), *label.lines)
     return Drawing(part.name, lines, label.texts)
 
@@ -191,8 +192,10 @@ def _set(lines: Sequence[Entry], corner: tuple[float, float], size: tuple[float,
     return Drawing("label", pointer, (*texts, forward))
 
 
-def _box_around(label: Drawing) -> Polygon:
-    return box(*label.bounds_mm).buffer(1.5)
+def _room_of(label: Drawing) -> BaseGeometry:
+    """Where the words and the arrow are, with a little air."""
+    words_at = [Polygon(text.corners_mm) for text in label.texts]
+    return unary_union([*words_at, *(LineString(line.points_mm) for line in label.lines)]).buffer(1.2)
 
 
 def _dashed(lines: BaseGeometry | None) -> tuple[Line, ...]:
