@@ -12,7 +12,7 @@ from shimwright.scan.mesh_points import mesh_points
 from shimwright.scan.planes import Plane, take_planes
 from shimwright.scan.raw import FloatArray, RawScan
 from shimwright.scan.refusal import InputRefused
-from shimwright.scan.thin import thinned
+from shimwright.scan.thin import Thinned, thinned
 
 LEAST_POINTS = 300
 LEAST_CELLS = 250
@@ -54,7 +54,8 @@ def clean(raw: RawScan) -> Cloud:
             f"no back found: {raw.format} with {len(raw.points)} points read, at least {LEAST_POINTS} distinct "
             "points near each other are needed: scan the whole back"
         )
-    before, planes = len(points), ()
+    before = len(points)
+    planes: tuple[Plane, ...] = ()
     for _ in range(PASSES):
         scene, cell = _cells(points, CELLS_PER_DIAGONAL)
         if len(scene.points) < LEAST_CELLS:
@@ -118,7 +119,7 @@ def _near(points: FloatArray) -> FloatArray:
     return points if near.all() else points[near]
 
 
-def _cells(points: FloatArray, per_diagonal: float):  # type: ignore[no-untyped-def]
+def _cells(points: FloatArray, per_diagonal: float) -> tuple[Thinned, float]:
     """Thinned so that a cell holds a few points: sparse scans get larger cells."""
     few = points[:: max(len(points) // 20000, 1)]
     low, high = np.percentile(few, [1, 99], axis=0)

@@ -86,7 +86,7 @@ def recentred(
     heading_sd_deg: float,
     pitch_rad: float = 0.0,
 ) -> Frame:
-    """The frame moved to origin_mm (3,) and turned by yaw about up (+ = towards the left), then by pitch (+ = front up).
+    """The frame moved to origin_mm (3,), turned by yaw about up (+ = to the left), then by pitch (+ = front up).
 
     Both are given in the old frame. pitch_rad is for a frame without gravity only, to set withers and croup level.
     """
@@ -117,7 +117,8 @@ def _unmirrored(cloud: Cloud) -> Cloud:
 
 def _unmirrored_marks(seen: MarksSeen) -> MarksSeen:
     return MarksSeen(
-        {place: p * UNMIRROR for place, p in seen.single.items()}, {stem: p * UNMIRROR for stem, p in seen.pairs.items()}
+        {place: p * UNMIRROR for place, p in seen.single.items()},
+        {stem: p * UNMIRROR for stem, p in seen.pairs.items()},
     )
 
 
@@ -137,7 +138,7 @@ def _trunk(cloud: Cloud, upright: Upright) -> Trunk:
 
 @dataclass(frozen=True)
 class _Posed:
-    """The trunk's cells in a rough pose, scan units: rows of axes are along, left, up. `end`: +1, −1 told or marked, 0 open."""
+    """The trunk's cells in a rough pose, scan units; rows of axes: along, left, up. end: ±1 told or marked, 0 open."""
 
     axes: FloatArray
     middle: FloatArray
@@ -163,7 +164,9 @@ class _Posed:
         end = told_end(along, np.array(told.head, float), upright.up) if told.head is not None else 0
         marked = marked_end(along, seen, length)
         if end and marked and end != marked:
-            raise InputRefused("the marks have the withers at the tail's end of the told head: correct --head or the marks")
+            raise InputRefused(
+                "the marks have the withers at the tail's end of the told head: correct --head or the marks"
+            )
         withers = seen.single.get("withers")
         return cls(
             axes=axes,
@@ -228,7 +231,7 @@ def _sized(posed: _Posed, proposals: tuple[UnitProposal, ...]) -> tuple[_Sized, 
 
 
 def _landmarks(posed: _Posed, unit: UnitProposal, guess: bool) -> _Sized:
-    """Spine line and landmarks in a unit. guess: a place for the origin will do where the rough line shows no withers."""
+    """Spine line and landmarks in a unit. guess: an origin will do where the rough line shows no withers."""
     line = ridge(posed.cells * unit.mm)
     if line.x.size < 5:
         raise InputRefused(
@@ -304,9 +307,7 @@ def _in_frame(posed: _Posed, sized: _Sized, frame: Frame) -> _Sized:
         scan = posed.middle + points @ end_axes / sized.unit.mm
         return np.asarray(frame.mm_per_unit * (scan - frame.origin_scan) @ axes.T)
 
-    places = moved(
-        np.array([top.withers_x, top.croup_x, top.low_x]), np.array([top.withers_z, top.croup_z, top.low_z])
-    )
+    places = moved(np.array([top.withers_x, top.croup_x, top.low_x]), np.array([top.withers_z, top.croup_z, top.low_z]))
     found = replace(
         top,
         withers_x=float(places[0, 0]),

@@ -31,7 +31,7 @@ STARTS_DEG = (-16.0, 0.0, 16.0)
 
 @dataclass(frozen=True)
 class Upright:
-    """up: (3,) unit. source: told | declared | ground | shape. mirror: the mirror plane where up came from the shape."""
+    """up: (3,) unit. source: told | declared | ground | shape. mirror: the mirror plane of an up from the shape."""
 
     up: FloatArray
     source: str
@@ -83,7 +83,7 @@ def _refuse_upside_down(cloud: Cloud, up: FloatArray, open_side: FloatArray | No
         off = _angle_deg(up, open_side)
         how = "hollow side up" if off > 105 else "on its side"
         raise InputRefused(
-            f"with the told up the back lies {how} ({off:.0f}° between up and the outer side of the surface): correct --up"
+            f"with the told up the back lies {how} ({off:.0f}° between up and its outer side): correct --up"
         )
     below = [p for p in cloud.planes if _angle_deg(p.normal, up) > 150 and _touched(cloud, p)]
     if open_side is None and (below or _top_heavy(cloud.cells, up) < 0.45):
@@ -162,8 +162,8 @@ def _from_shape(
     matched = mirror.overlap >= LEAST_OVERLAP and flank >= LEAST_FLANK and not unlike
     if not matched or arc < LEAST_ARC_DEG or _angle_deg(up, open_side) > 40:
         raise InputRefused(
-            f"which way is up? {arc:.0f}° round the trunk were seen, the sides match to {mirror.rms / radius:.1%} of its "
-            f"radius, the lesser flank {100 * flank:.0f} % as deep as the other: say --up, or scan both flanks"
+            f"which way is up? {arc:.0f}° round the trunk were seen, the sides match to {mirror.rms / radius:.1%} of "
+            f"its radius, the lesser flank {100 * flank:.0f} % as deep as the other: say --up, or scan both flanks"
         )
     return Upright(up, "shape", PITCH_SD_DEG, ROLL_SD_DEG, mirror, messages)
 

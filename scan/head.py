@@ -55,7 +55,9 @@ def shaped_end(line: Ridge, neck: int) -> int:
             "say --head"
         )
     if not wide and not neck:
-        how = "cannot be measured" if np.isnan(ratio) else f"differ {max(ratio, 1 / ratio):.2f} : 1, under {LEAST_RATIO}"
+        how = (
+            "cannot be measured" if np.isnan(ratio) else f"differ {max(ratio, 1 / ratio):.2f} : 1, under {LEAST_RATIO}"
+        )
         raise InputRefused(f"head or tail? The widths of the two ends below the ridge {how}: say --head")
     return wide or neck
 

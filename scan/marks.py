@@ -27,7 +27,7 @@ AFT = ("croup", "last_rib", "saddle_rear")
 
 @dataclass(frozen=True)
 class MarksSeen:
-    """Marks found on the scan, scan coordinates. single: place → (3,). pairs: place without side → (2, 3), order open."""
+    """Marks found on the scan, scan coordinates. single: place → (3,). pairs: place without side → (2, 3)."""
 
     single: Mapping[str, FloatArray]
     pairs: Mapping[str, FloatArray]
@@ -67,7 +67,7 @@ def _by_colour(told: Told) -> dict[str, list[str]]:
             places.setdefault(mark.colour.lower(), []).append(place)
     for colour, both in places.items():
         stems = {place.removesuffix("_left").removesuffix("_right") for place in both}
-        if len(both) > 2 or len(both) == 2 and (len(stems) > 1 or not both[0].endswith("_left")):
+        if len(both) > 2 or (len(both) == 2 and (len(stems) > 1 or not both[0].endswith("_left"))):
             raise WrongUse(f"{colour} marks {', '.join(both)}: one colour can mark one place, or its left and right")
     return places
 
@@ -84,7 +84,7 @@ def _one(found: tuple[Patch, ...], colour: str, place: str) -> Patch:
 
 
 def _two(found: tuple[Patch, ...], colour: str, places: str) -> tuple[Patch, Patch]:
-    if len(found) < 2 or len(found) > 2 and found[2].samples >= ALIKE * found[1].samples:
+    if len(found) < 2 or (len(found) > 2 and found[2].samples >= ALIKE * found[1].samples):
         raise InputRefused(
             f"{len(found)} {colour} dots on the horse where {places} need two: check the colours, or give points x,y,z"
         )
@@ -107,9 +107,7 @@ def resolve_marks(told: Told, seen: MarksSeen, frame: Frame) -> tuple[Landmark, 
 
     Refuses sided marks that lie on the other side: the scan is a mirror image, or head and tail are changed.
     """
-    marks = [
-        _landmark(place, frame.to_back(point[None])[0], told) for place, point in sorted(seen.single.items())
-    ]
+    marks = [_landmark(place, frame.to_back(point[None])[0], told) for place, point in sorted(seen.single.items())]
     for stem, points in sorted(seen.pairs.items()):
         both = frame.to_back(points)
         left, right = both[np.argsort(-both[:, 1])]
@@ -119,7 +117,10 @@ def resolve_marks(told: Told, seen: MarksSeen, frame: Frame) -> tuple[Landmark, 
     nowhere = np.nan
     return (
         *marks,
-        *(Landmark(place, np.array([-mm, nowhere, nowhere]), "told", "distance", TOLD_SD_MM) for place, mm in distances),
+        *(
+            Landmark(place, np.array([-mm, nowhere, nowhere]), "told", "distance", TOLD_SD_MM)
+            for place, mm in distances
+        ),
     )
 
 
@@ -187,4 +188,7 @@ def told_against_pair(unit_mm: float, pair: PairFound) -> tuple[float, str | Non
         )
     if abs(off) <= 2 * pair.sd:
         return unit_mm, None
-    return pair.mm_per_unit, f"scale corrected by {-100 * off:+.1f} %: the pair measured {measured:.1f} mm, told {pair.told_mm:.1f}"
+    return (
+        pair.mm_per_unit,
+        f"scale corrected by {-100 * off:+.1f} %: the pair measured {measured:.1f} mm, told {pair.told_mm:.1f}",
+    )

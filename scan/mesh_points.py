@@ -18,7 +18,7 @@ def mesh_points(points: FloatArray, faces: NDArray[np.int64] | None) -> FloatArr
     """
     if faces is None or not len(faces):
         return points
-    finite = np.isfinite(points).all(axis=1) & (np.abs(points) < 1e12).all(axis=1)
+    finite = np.asarray((np.abs(points) < 1e12).all(axis=1))
     faces = faces[finite[faces].all(axis=1)]
     if not len(faces):
         return points[finite]
@@ -48,4 +48,4 @@ def _inside(corners: FloatArray, parts: int) -> FloatArray:
     keep = i + j < parts
     a, b = (i[keep] + 1 / 3) / parts, (j[keep] + 1 / 3) / parts
     weights = np.stack([1 - a - b, a, b], axis=1)
-    return np.einsum("kc,mcd->mkd", weights, corners).reshape(-1, 3)
+    return np.asarray(np.einsum("kc,mcd->mkd", weights, corners).reshape(-1, 3))

@@ -24,7 +24,7 @@ WIDTH_REACH_MM = 320.0
 
 @dataclass(frozen=True)
 class Ridge:
-    """x ascending (n,), y, z of the spine's line, sd of z, width of the body 40 mm below it (NaN where not seen), mm."""
+    """x ascending (n,), y, z of the spine's line, sd of z, width 40 mm below it (NaN where not seen), mm."""
 
     x: FloatArray
     y: FloatArray
@@ -33,13 +33,13 @@ class Ridge:
     width: FloatArray
 
 
-def ridge(points: FloatArray, centre_y: FloatArray | None = None) -> Ridge:
-    """The spine's line over points (k, 3), mm: x along the back, z up. centre_y: (k,) start, else the highest line.
+def ridge(points: FloatArray) -> Ridge:
+    """The spine's line over points (k, 3), mm: x along the back, z up.
 
     Slab by slab a smooth section is fitted; its middle is where the halves are most alike, continuous along x.
     """
-    slabs = [_Slab.of(points, x) for x in np.arange(points[:, 0].min() + 10, points[:, 0].max() - 10, STEP_MM)]
-    slabs = [slab for slab in slabs if slab is not None]
+    stations = np.arange(points[:, 0].min() + 10, points[:, 0].max() - 10, STEP_MM)
+    slabs = [slab for slab in (_Slab.of(points, float(x)) for x in stations) if slab is not None]
     if len(slabs) < 5:
         empty = np.zeros(0)
         return Ridge(empty, empty, empty, empty, empty)

@@ -29,10 +29,8 @@ def thinned(points: FloatArray, size: float) -> Thinned:
     return Thinned(cell, total / count[:, None], count, size)
 
 
-@njit(cache=True)  # type: ignore[untyped-decorator]
-def _fill(
-    points: FloatArray, origin: FloatArray, per_size: float, room: int
-) -> tuple[IntArray, FloatArray, IntArray]:
+@njit(cache=True)
+def _fill(points: FloatArray, origin: FloatArray, per_size: float, room: int) -> tuple[IntArray, FloatArray, IntArray]:
     """Open-addressed hash of the cells, filled in one pass. room: a power of two above the number of cells."""
     n = points.shape[0]
     slot_key = np.full(room, -1, np.int64)

@@ -50,7 +50,7 @@ def topline_landmarks(x: FloatArray, z: FloatArray, sd_z: FloatArray, mark_x: fl
     """
     line = _Line.of(x, z, sd_z)
     peaks = line.peaks()
-    croup = _croup(line, peaks, mark_x)
+    croup = _croup(peaks, mark_x)
     withers, kind, withers_sd = _withers(line, peaks, croup, mark_x)
     low = np.nan if np.isnan(croup) else line.lowest(croup, withers)
     return ToplineFound(
@@ -70,7 +70,7 @@ def topline_landmarks(x: FloatArray, z: FloatArray, sd_z: FloatArray, mark_x: fl
 def croup_alone(x: FloatArray, z: FloatArray, sd_z: FloatArray) -> float:
     """x of the croup top where the withers cannot be told; NaN where there is none."""
     line = _Line.of(x, z, sd_z)
-    return _croup(line, line.peaks(), None)
+    return _croup(line.peaks(), None)
 
 
 @dataclass(frozen=True)
@@ -113,7 +113,7 @@ class _Line:
         s = self.smooth
         top = np.flatnonzero((s[1:-1] >= s[:-2]) & (s[1:-1] > s[2:])) + 1
         top = top[self.searched[top]]
-        return np.array([self._vertex(i) for i in top if self._falls(i, 1) and self._falls(i, -1)])
+        return np.array([self._vertex(i) for i in top.tolist() if self._falls(i, 1) and self._falls(i, -1)])
 
     def _falls(self, i: int, direction: int) -> bool:
         """Does the line fall far enough within reach, before it rises above this place again?"""
@@ -167,7 +167,7 @@ def _smoothed(z: FloatArray, sd_mm: float) -> FloatArray:
     return np.asarray(gaussian_filter1d(longer, sd_mm / STEP_MM)[pad : pad + z.size])
 
 
-def _croup(line: _Line, peaks: FloatArray, mark_x: float | None) -> float:
+def _croup(peaks: FloatArray, mark_x: float | None) -> float:
     """The rearmost peak that has another (or the mark) a back's length in front, else the rearmost; NaN if none."""
     near, far = WITHERS_TO_CROUP_MM
     if mark_x is not None:

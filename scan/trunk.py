@@ -105,7 +105,7 @@ def _cropped(cells: FloatArray, cell: float, up: FloatArray, along: FloatArray) 
 
 def _end(top: FloatArray, here: int, step: int, edge: float, length: float) -> tuple[int, bool]:
     """Bin where the trunk ends in one direction, and whether it ends in a rise."""
-    behind = top[:: step][max((here if step > 0 else top.size - 1 - here) - int(0.5 * length / edge), 0) :]
+    behind = top[::step][max((here if step > 0 else top.size - 1 - here) - int(0.5 * length / edge), 0) :]
     path = behind[min(int(0.5 * length / edge), (here if step > 0 else top.size - 1 - here)) :]
     highest = behind[: max(len(behind) - len(path), 1)].max()
     is_neck = bool(path.max() > highest + NECK_SEEN * length)

@@ -74,7 +74,8 @@ def refuse_unit(tried: tuple[UnitProposal, ...], radius: float, length: float) -
             f"no horse's back in this unit: with one scan unit = {one.mm:g} mm ({one.source}) the body is "
             f"{2 * radius * one.mm:.0f} mm across and {length * one.mm:.0f} mm long; correct --unit or --scale"
         )
+    small, large = (2 * r for r in GIRTH_RADIUS_MM)
     return InputRefused(
         f"no back found in m, cm, mm or in: the body is {2 * radius:.3g} scan units across and {length:.3g} long, "
-        f"a horse's trunk {2 * GIRTH_RADIUS_MM[0]:.0f}–{2 * GIRTH_RADIUS_MM[1]:.0f} mm; say --unit, or scan the back alone"
+        f"a horse's trunk {small:.0f}–{large:.0f} mm across; say --unit, or scan the back alone"
     )

@@ -30,8 +30,10 @@ class PlainBack:
         croup = self.croup_rise * np.exp(-(((x + self.length) / 190.0) ** 2))
         if self.knee:
             bend = 40.0
-            rise = 0.22 * (x + 260.0) - 0.30 * bend * np.logaddexp(0, x / bend) + 0.25 * bend * np.logaddexp(
-                0, (x - 130.0) / bend
+            rise = (
+                0.22 * (x + 260.0)
+                - 0.30 * bend * np.logaddexp(0, x / bend)
+                + 0.25 * bend * np.logaddexp(0, (x - 130.0) / bend)
             )
             return np.asarray(np.where(x > -260, 0.5 * (rise + np.hypot(rise, 20.0)), 0.5 * 20.0) + croup)
         return np.asarray(self.withers_rise * np.exp(-((x / 130.0) ** 2)) + croup)

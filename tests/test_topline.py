@@ -48,7 +48,9 @@ def test_order_and_gaps_of_the_samples_do_not_matter() -> None:
 
 def test_a_rise_under_one_and_a_half_millimetres_is_no_peak() -> None:
     bump = bumps((-700, 90, 120), (-60, 80, 110), (180, 30, 30))
-    assert topline_landmarks(X, bump, SD).withers_x == pytest.approx(170, abs=10)  # the slope it stands on draws it back
+    assert topline_landmarks(X, bump, SD).withers_x == pytest.approx(
+        170, abs=10
+    )  # the slope it stands on draws it back
     # the same foremost bump lowered until it only makes a shoulder of less than 1.5 mm is passed over
     shoulder = bumps((-700, 90, 120), (-60, 80, 110), (180, 4, 30))
     assert topline_landmarks(X, shoulder, SD).withers_x == pytest.approx(-60, abs=3)
@@ -116,7 +118,9 @@ def test_noise_moves_a_peak_about_as_far_as_its_sd_says() -> None:
     rng, sd = np.random.default_rng(3), 1.0
     grain = np.exp(-0.5 * ((X[:, None] - X[None, :]) / 40.0) ** 2)  # errors alike over 40 mm
     root = np.linalg.cholesky(grain + 1e-9 * np.eye(X.size))
-    found = [topline_landmarks(X, TWO_PEAKS + sd * root @ rng.normal(size=X.size), np.full(X.size, sd)) for _ in range(60)]
+    found = [
+        topline_landmarks(X, TWO_PEAKS + sd * root @ rng.normal(size=X.size), np.full(X.size, sd)) for _ in range(60)
+    ]
     error = np.abs([f.withers_x for f in found])
     said = np.array([f.withers_sd for f in found])
     # 68 % inside one sd: with 60 draws between 50 and 90 %
