@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import binary_closing, binary_dilation, gaussian_filter, uniform_filter
 
+from shimwright.scan.drift import drift_mm
 from shimwright.scan.raw import FloatArray
 from shimwright.scan.surface import PHI_STEP_DEG, STATION_STEP_MM, Surface, phi_grid
 from shimwright.scan.trunk_cells import Cells, TrunkAxis, filled, gather
@@ -40,7 +41,8 @@ def fit_surface(points_mm: FloatArray, normals: FloatArray | None, axis: TrunkAx
     radius, spread = _widest_agreeing(fits, noise / np.sqrt(share))
     seen &= np.isfinite(radius)
     radius = np.where(seen, radius, np.nan)
-    sd = _along_normal(radius, axis) * np.hypot(spread, FLOOR_MM)
+    drift = drift_mm(fits[1][0], seen, float(np.median(noise[seen])) if seen.any() else 0.0)
+    sd = np.hypot(_along_normal(radius, axis) * np.hypot(spread, FLOOR_MM), drift)
     return Surface(axis.x_mm, phi_grid(), axis.y_mm, axis.z_mm, radius, np.where(seen, sd, np.nan))
 
 

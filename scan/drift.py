@@ -1,0 +1,42 @@
+"""The part of a scanner's error that no smoothing removes: slow waves in the surface, as long as a hand or an arm.
+
+Two things betray it. What waves unlike left and right over some 60–100 mm is no horse: fourth differences along the back
+of left less right, multiplied by those of a neighbouring row (which shares the waves, not the points' own scatter).
+And scanners whose points scatter more also drift more.
+"""
+
+import numpy as np
+from numpy.typing import NDArray
+
+from shimwright.scan.raw import FloatArray
+
+LAG_CELLS = 12  # 60 mm
+NEIGHBOUR_CELLS = 6  # some 35 mm around, beyond the reach of the smoothing
+DIFFERENCE = (1.0, -4.0, 6.0, -4.0, 1.0)
+SHARE_SEEN = 1.0  # drift over what shows in the differences: waves of 60–400 mm, simulated
+HORSE_MM = 0.12  # what the differences show of invented horses without any scanner, at most
+MEDIAN_OF_SQUARE = 0.455  # of a standard normal
+SCATTER_SHARE, SCATTER_SQUARE = 0.4, 0.5  # drift = 0.4 s + 0.5 s² mm for points that scatter by s mm [J]
+MOST_MM = 5.0  # [J] from scatter alone
+LEAST_PRODUCTS = 200
+
+
+def drift_mm(radius_mm: FloatArray, seen: NDArray[np.bool_], scatter_mm: float) -> float:
+    """Standard deviation of the drift. radius_mm, seen: (n_x, n_phi), phi symmetric. scatter_mm: of single points."""
+    from_scatter = min(SCATTER_SHARE * scatter_mm + SCATTER_SQUARE * scatter_mm**2, MOST_MM)
+    return float(np.hypot(from_scatter, _waves(np.where(seen, radius_mm, np.nan))))
+
+
+def _waves(radius: FloatArray) -> float:
+    unlike = (radius - radius[:, ::-1]) / np.sqrt(2.0)
+    rows = radius.shape[0] - (len(DIFFERENCE) - 1) * LAG_CELLS
+    if rows < 1:
+        return 0.0
+    wave = sum(c * unlike[k * LAG_CELLS : k * LAG_CELLS + rows] for k, c in enumerate(DIFFERENCE))
+    left = np.asarray(wave)[:, radius.shape[1] // 2 + 1 :]
+    product = left[:, :-NEIGHBOUR_CELLS] * left[:, NEIGHBOUR_CELLS:]
+    product = product[np.isfinite(product)]
+    if product.size < LEAST_PRODUCTS:
+        return 0.0
+    shown = max(float(np.median(product)), 0.0) / MEDIAN_OF_SQUARE
+    return SHARE_SEEN * float(np.sqrt(max(shown - HORSE_MM**2 / MEDIAN_OF_SQUARE, 0.0)))
