@@ -46,6 +46,9 @@ class Text:
     bold: bool = False
     layer: str = TEXT
 
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "words", one_line(self.words))
+
     @property
     def corners_mm(self) -> FloatArray:
         """(4, 2): a box around the words, on the safe side."""
@@ -64,6 +67,9 @@ class Drawing:
     name: str
     lines: tuple[Line, ...] = ()
     texts: tuple[Text, ...] = ()
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "name", one_line(self.name))
 
     @property
     def bounds_mm(self) -> tuple[float, float, float, float]:
@@ -104,6 +110,25 @@ def together(name: str, drawings: Iterable[Drawing]) -> Drawing:
         tuple(line for part in parts for line in part.lines),
         tuple(text for part in parts for text in part.texts),
     )
+
+
+def one_line(words: str) -> str:
+    """Without line breaks, which would break a DXF, and control characters, which would break an SVG.
+
+    >>> one_line("two\\n lines\\x07")
+    'two lines'
+    """
+    return " ".join("".join(c if c.isprintable() else " " for c in words).split())
+
+
+def shortened(words: str, width_mm: float, height_mm: float) -> str:
+    """Cut with an ellipsis where the line would be wider.
+
+    >>> shortened("a very long name", 8.0, 2.9)
+    'a v…'
+    """
+    room = int(width_mm / (CHARACTER_SHARE * height_mm))
+    return words if len(words) <= room else words[: max(room - 1, 1)].rstrip() + "…"
 
 
 def text_width_mm(words: str, height_mm: float) -> float:

@@ -19,6 +19,7 @@ from shimwright.export.drawing import (
     Line,
     Text,
     scale_bars,
+    shortened,
     together,
 )
 
@@ -29,6 +30,7 @@ FOOT_BAND_MM = 24.0  # holds the level bar and the words
 BETWEEN_MM = 6.0
 OVERLAP_MM = 14.0
 CROSS_MM = 4.0
+TITLE_MM = 84.0  # width that the title may take beside the words on printing
 
 
 @dataclass(frozen=True)
@@ -251,9 +253,10 @@ def _title(content: _Content, paper: Paper, heading: Heading, number: int, of: i
     right, y = paper.width_mm - MARGIN_MM, FOOT_MM + 14.5
     lines = (heading.title, heading.line, content.piece, f"{paper.name}, page {number} of {of}")
     shown = [line for line in lines if line]
+    sizes = [LETTER_MM if i else 3.4 for i in range(len(shown))]
     texts = tuple(
-        Text(line, (right, y - 4.6 * i), anchor="end", bold=i == 0, height_mm=LETTER_MM if i else 3.4)
-        for i, line in enumerate(shown)
+        Text(shortened(line, TITLE_MM, size), (right, y - 4.6 * i), size, anchor="end", bold=i == 0)
+        for i, (line, size) in enumerate(zip(shown, sizes, strict=True))
     )
     return Drawing("title", (), texts)
 

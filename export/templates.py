@@ -1,7 +1,7 @@
 """Shim templates at full size: paper for everybody, nested sheets as DXF and SVG for a cutter.
 
 `for_whom`: van (scissors: PDF only) | laser (and DXF R2010 and SVG per sheet) | maker (and DXF R12, STL and 3MF
-of the bevelled pieces).
+of the bevelled pieces, the back with its pressures as GLB).
 """
 
 import re
@@ -17,6 +17,7 @@ from shimwright.export.paper import PAPERS, Heading, lay_out
 from shimwright.export.shim_parts import Labels, ShimPart, part_drawing, shim_parts
 from shimwright.export.solids import write_solids
 from shimwright.export.write_dxf import write_dxf
+from shimwright.export.write_glb import write_pressure_glb
 from shimwright.export.write_pdf import write_pdf
 from shimwright.export.write_svg import write_svg
 from shimwright.optimize.answer import Fit
@@ -27,7 +28,7 @@ BARS_OFF_MM = 15.0
 
 def write_templates(fit: Fit, folder: Path, for_whom: str = "van") -> None:
     """templates-a4.pdf, templates-letter.pdf; for a cutter shims-<shim>-<thickness>mm-sheet-<n>.dxf and .svg; for a
-    maker the same as -r12.dxf, shims.3mf and shim-<pocket>-layer-<n>.stl too.
+    maker the same as -r12.dxf, shims.3mf, shim-<pocket>-layer-<n>.stl and pressure.glb too.
     """
     parts = shim_parts(fit.pad, fit.setup) if fit.setup is not None else ()
     labels = Labels(fit.case.horse.name, words.day(fit.case.today.date), fit.case.print_units)
@@ -38,6 +39,7 @@ def write_templates(fit: Fit, folder: Path, for_whom: str = "van") -> None:
         write_pdf(lay_out(pieces, paper, heading), folder / f"templates-{paper.name.lower()}.pdf", title)
     if for_whom == "maker":
         write_solids(parts, folder)
+        write_pressure_glb(fit, folder / "pressure.glb")
     if for_whom != "van":
         for name, sheet in sheet_drawings(parts, labels):
             write_svg(sheet, folder / f"{name}.svg")

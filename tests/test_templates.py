@@ -279,3 +279,24 @@ def test_what_was_not_seen_is_marked_and_never_guessed_far() -> None:
 
 def section_of(back: object) -> object:
     return next(curve for curve in back_curves(back) if curve.name.startswith("arch section"))
+
+
+@pytest.mark.parametrize("name", ["Łatka", "Ἵππος", 'Ñandú <&> "x"', "two\nlines\t\x07", "馬", "A" * 90])
+def test_any_name_of_a_horse_is_written(tmp_path: Path, name: str) -> None:
+    fit = example_fit()
+    named = replace(fit, case=replace(fit.case, horse=replace(fit.case.horse, name=name)))
+    write_templates(named, tmp_path, "maker")
+    write_back_templates(replace(fit.back, source=replace(fit.back.source, horse=name)), tmp_path, "maker")
+    for file in sorted(tmp_path.glob("*.dxf")):
+        assert not ezdxf.readfile(file).audit().has_issues
+    for file in sorted(tmp_path.glob("*.svg")):
+        assert svg_layer(file, "cut")
+    for file in sorted(tmp_path.glob("*.pdf")):
+        assert pdf_pages(file)
+    if name == "Łatka":
+        assert "Łatka" in pdf_words(tmp_path / "templates-a4.pdf")[0]
+
+
+def test_a_maker_gets_solids_too(written: Path) -> None:
+    names = {path.name for path in written.iterdir()}
+    assert {"shims.3mf", "shim-middle-left-layer-2.stl", "shims-felt-6.2mm-sheet-1-r12.dxf"} <= names
