@@ -16,6 +16,7 @@ from shimwright.scan.surface import PHI_STEP_DEG, STATION_STEP_MM, Surface, phi_
 from shimwright.scan.trunk_cells import Cells, TrunkAxis, filled, gather
 
 BANDWIDTHS_CELLS = ((1.2, 1.2), (2.0, 1.7), (3.4, 2.6), (6.0, 4.0))  # (along x, around), in grid cells
+ROUGH_CELLS = (3.0, 2.4)
 CONTRADICTION = 2.0  # half-width of the confidence intervals, in sd
 REJECT_SD = 4.0
 FLOOR_MM = 0.05  # what no scan is better than
@@ -43,7 +44,8 @@ def fit_surface(points_mm: FloatArray, normals: FloatArray | None, axis: TrunkAx
     radius = np.where(seen, radius, np.nan)
     drift = drift_mm(fits[1][0], seen, float(np.median(noise[seen])) if seen.any() else 0.0)
     sd = np.hypot(_along_normal(radius, axis) * np.hypot(spread, FLOOR_MM), drift)
-    return Surface(axis.x_mm, phi_grid(), axis.y_mm, axis.z_mm, radius, np.where(seen, sd, np.nan))
+    sd = np.where(seen, sd, np.nan)
+    return Surface(axis.x_mm, phi_grid(), axis.y_mm, axis.z_mm, radius, sd, drift_mm=drift)
 
 
 @numba.njit(cache=True)
@@ -63,6 +65,18 @@ def _window_median(mean, count, half):  # type: ignore[no-untyped-def]
             if n > 0:
                 out[i, j] = np.median(held[:n])
     return out
+
+
+def rough_surface(points_mm: FloatArray, normals: FloatArray | None, axis: TrunkAxis) -> Surface:
+    """A quick look with one bandwidth: good to find midline and withers by, its sd only a guess."""
+    cells = Cells.of(points_mm, normals, axis)
+    start = _median_surface(cells)
+    count, mean, square = gather(*cells.parts, start, np.full(cells.shape, NEAR_MM))
+    value, _ = _local_quadratic(count, np.where(count > 0, start + mean, 0.0), ROUGH_CELLS)
+    seen = _seen(count) & np.isfinite(value)
+    guess = np.sqrt(float(np.median(square[count > 0]))) if (count > 0).any() else np.nan
+    radius = np.where(seen, value, np.nan)
+    return Surface(axis.x_mm, phi_grid(), axis.y_mm, axis.z_mm, radius, np.where(seen, guess, np.nan))
 
 
 def _median_surface(cells: Cells) -> FloatArray:
@@ -128,19 +142,17 @@ def _local_quadratic(weight: FloatArray, data: FloatArray, width: tuple[float, f
 
     gain is the factor from the sd of one point to the sd of the value; NaN where too little is in reach.
     """
-    along = [_kernel_matrix(data.shape[0], width[0], power) for power in range(5)]
-    around = [_kernel_matrix(data.shape[1], width[1], power) for power in range(5)]
-    rows_w = [k @ weight for k in along]
-    rows_d = [k @ (weight * data) for k in along[:3]]
-    powers = [(a, b) for a in range(5) for b in range(5 - a)]
-    moments = np.stack([rows_w[a] @ around[b].T for a, b in powers])
-    right = np.stack([rows_d[a] @ around[b].T for a, b in _BASIS])
-    squared = (
-        _kernel_matrix(data.shape[0], width[0] / np.sqrt(2.0), 0)
-        @ weight
-        @ _kernel_matrix(data.shape[1], width[1] / np.sqrt(2.0), 0).T
-    )
-    value, gain = _solve_moments(moments, right, squared, _LOOKUP)
+    along, around = _kernels(width[0]), _kernels(width[1])
+    moments, right = np.empty((len(_POWERS), *data.shape)), np.empty((len(_BASIS), *data.shape))
+    rows = np.empty((5, *data.shape))
+    _along_x(weight, along, rows)
+    _around(rows, around, np.array(list(_POWERS)), moments)
+    _along_x(weight * data, along[:3], rows)
+    _around(rows, around, np.array(_BASIS), right)
+    squared = np.empty((1, *data.shape))
+    _along_x(weight, along[:1] ** 2, rows)
+    _around(rows, around**2, np.zeros((1, 2), np.int64), squared)
+    value, gain = _solve_moments(moments, right, squared[0], _LOOKUP)
     return value, gain
 
 
@@ -149,10 +161,42 @@ _POWERS = {pair: k for k, pair in enumerate((a, b) for a in range(5) for b in ra
 _LOOKUP = np.array([[_POWERS[(a + c, b + d)] for c, d in _BASIS] for a, b in _BASIS])
 
 
-def _kernel_matrix(n: int, width: float, power: int) -> FloatArray:
-    """(n, n) matrix of d^power · exp(−d²/2w²), d = column − row in widths, cut at 3.2 widths."""
-    d = np.subtract.outer(np.arange(n), np.arange(n)).T / width
-    return np.asarray(np.where(np.abs(d) <= 3.2, d**power * np.exp(-0.5 * d * d), 0.0))
+def _kernels(width: float) -> FloatArray:
+    """(5, 2 reach + 1): d^power · exp(−d²/2), d in widths, out to 3.2 widths."""
+    reach = int(3.2 * width)
+    d = np.arange(-reach, reach + 1) / width
+    return np.asarray(d[None, :] ** np.arange(5)[:, None] * np.exp(-0.5 * d * d))
+
+
+@numba.njit(cache=True, fastmath=True)
+def _along_x(data, kernels, out):  # type: ignore[no-untyped-def]
+    """out[power] = correlation of data (n_x, n_phi) with kernels[power] along x."""
+    n_x, n_phi = data.shape
+    reach = kernels.shape[1] // 2
+    for power in range(kernels.shape[0]):
+        for i in range(n_x):
+            for j in range(n_phi):
+                out[power, i, j] = 0.0
+            for p in range(max(i - reach, 0), min(i + reach + 1, n_x)):
+                k = kernels[power, p - i + reach]
+                for j in range(n_phi):
+                    out[power, i, j] += k * data[p, j]
+
+
+@numba.njit(cache=True, fastmath=True)
+def _around(rows, kernels, powers, out):  # type: ignore[no-untyped-def]
+    """out[m] = correlation of rows[a] with kernels[b] around the trunk, (a, b) = powers[m]."""
+    _, n_x, n_phi = out.shape
+    reach = kernels.shape[1] // 2
+    for m in range(powers.shape[0]):
+        a, b = powers[m]
+        for i in range(n_x):
+            for j in range(n_phi):
+                out[m, i, j] = 0.0
+            for d in range(-reach, reach + 1):
+                k = kernels[b, d + reach]
+                for j in range(max(-d, 0), min(n_phi - d, n_phi)):
+                    out[m, i, j] += k * rows[a, i, j + d]
 
 
 @numba.njit(cache=True)

@@ -13,6 +13,7 @@ SLOPE_MM = np.arange(20.0, 101.0)  # lateral distances of the slope line
 AREA_MM = np.arange(0.0, 151.0)
 SECTION_STEP_MM = 5.0
 SEEN_ARC_MM = 200.0
+SCATTER_MM = 20.0  # over which what is left of single points' scatter goes together after smoothing
 SIGNS = (1.0, -1.0)  # left, right
 
 
@@ -124,19 +125,22 @@ def _surface_spread(surface: Surface, x: float, both: tuple[Side, Side]) -> _Fig
     """What the surface's own errors, going together over `correlation_mm`, do to each figure."""
     slope, half = np.full(2, np.nan), np.full((4, 2), np.nan)
     lateral, errors = [], []
+    share = _drift_share(surface)
     for k, side in enumerate(both):
         sd, steep = _error_along(surface, x, side)
         vertical = np.interp(SLOPE_MM, side.lateral_mm[: sd.size], sd / np.maximum(np.cos(steep), 0.1))
         weighted = _SLOPE_WEIGHT * vertical
         tangent = _SLOPE_WEIGHT @ side.depth_at(SLOPE_MM)
-        slope[k] = np.degrees(np.sqrt(_together(SLOPE_MM, weighted, surface.correlation_mm)) / (1.0 + tangent**2))
+        slope[k] = np.degrees(
+            np.sqrt(_together(SLOPE_MM, weighted, share, surface.correlation_mm)) / (1.0 + tangent**2)
+        )
         for m, depth in enumerate(DEPTHS_MM):
             sideways = sd / np.maximum(np.sin(np.abs(steep)), 0.1)
             half[m, k] = np.interp(side.crossing(depth), side.lateral_mm[: sd.size], sideways)
         at = np.interp(AREA_MM, side.lateral_mm[: sd.size], sd / np.maximum(np.cos(steep), 0.1))
         lateral.append(SIGNS[k] * AREA_MM)
         errors.append(SIGNS[k] * at)
-    area = np.sqrt(_together(np.concatenate(lateral), np.concatenate(errors), surface.correlation_mm)) / 100.0
+    area = np.sqrt(_together(np.concatenate(lateral), np.concatenate(errors), share, surface.correlation_mm)) / 100.0
     return _Figures(slope, half, float(area))
 
 
@@ -150,10 +154,17 @@ def _error_along(surface: Surface, x: float, side: Side) -> tuple[FloatArray, Fl
     return sd, steep
 
 
-def _together(place: FloatArray, error: FloatArray, reach: float) -> float:
-    """Variance of the sum of errors at places whose correlation falls off as a Gaussian of sd `reach`."""
-    d = np.subtract.outer(place, place) / reach
-    return float(error @ np.exp(-0.5 * d * d) @ error)
+def _drift_share(surface: Surface) -> float:
+    """Share of the surface's variance that goes together over `correlation_mm`."""
+    total = float(np.nanmedian(surface.sd_mm)) if surface.seen.any() else 0.0
+    return min(1.0, (surface.drift_mm / total) ** 2) if total > 0.0 else 0.0
+
+
+def _together(place: FloatArray, error: FloatArray, share: float, reach: float) -> float:
+    """Variance of the sum of errors at places: a share goes together over `reach`, the rest over SCATTER_MM."""
+    d = np.subtract.outer(place, place)
+    alike = share * np.exp(-0.5 * (d / reach) ** 2) + (1.0 - share) * np.exp(-0.5 * (d / SCATTER_MM) ** 2)
+    return float(error @ alike @ error)
 
 
 def _seen_share(left: Side, right: Side) -> float:

@@ -7,7 +7,7 @@ from scipy.ndimage import gaussian_filter1d
 
 from shimwright.scan.back import Frame, Midline
 from shimwright.scan.build_back import moved_frame, shifted_midline, shifted_surface
-from shimwright.scan.fit_surface import fit_surface
+from shimwright.scan.fit_surface import fit_surface, rough_surface
 from shimwright.scan.midline import find_midline
 from shimwright.scan.raw import FloatArray
 from shimwright.scan.refusal import InputRefused
@@ -60,12 +60,12 @@ def settle(points: Points, frame: Frame, withers_scan: FloatArray | None) -> Set
     withers_scan: (3,) a marked withers, scan coordinates, or None. Refuses where no spine can be followed.
     """
     few = points.thinned(FIRST_LOOK_POINTS)
-    here, _ = few.in_frame(frame)
-    axis = trunk_axis(*_rough_spine(here), np.nan)
+    axis = trunk_axis(*_rough_spine(few.in_frame(frame)[0]), np.nan)
     for _ in range(FIRST_LOOKS):
-        look = _look(few, frame, axis, withers_scan)
-        frame, axis = _about_withers(look)
-    return _centred(_look(points, frame, axis, withers_scan))
+        surface = rough_surface(*few.in_frame(frame), axis)
+        frame, axis = _about_withers(_look(surface, frame, withers_scan))
+    surface = fit_surface(*points.in_frame(frame), axis, points.independent)
+    return _centred(_look(surface, frame, withers_scan))
 
 
 @dataclass(frozen=True)
@@ -73,19 +73,16 @@ class _Look:
     """Surface, midline and topline landmarks in one frame, wherever its origin lies."""
 
     frame: Frame
-    axis: TrunkAxis
     surface: Surface
     midline: Midline
     topline: ToplineFound
 
 
-def _look(points: Points, frame: Frame, axis: TrunkAxis, withers_scan: FloatArray | None) -> _Look:
-    here, facing = points.in_frame(frame)
-    surface = fit_surface(here, facing, axis, points.independent)
+def _look(surface: Surface, frame: Frame, withers_scan: FloatArray | None) -> _Look:
     midline = _spine(find_midline(surface))
     mark_x = None if withers_scan is None else float(frame.to_back(withers_scan[None])[0, 0])
     topline = topline_landmarks(midline.x_mm, midline.z_mm, midline.sd_z_mm, mark_x)
-    return _Look(frame, axis, surface, midline, topline)
+    return _Look(frame, surface, midline, topline)
 
 
 def _spine(midline: Midline) -> Midline:

@@ -28,7 +28,8 @@ class Surface:
 
     x_mm: (n_x,) ascending. phi: (n_phi,) radians ascending, 0 = up, + = left. axis_y_mm, axis_z_mm:
     (n_x,). radius_mm, sd_mm: (n_x, n_phi), NaN where nothing was seen. correlation_mm: over what distance the
-    errors of the surface go together (Gaussian correlation, its standard deviation).
+    errors of the surface go together (Gaussian correlation, its standard deviation). drift_mm: that part of sd_mm which
+    does so; the rest is scatter that goes together over some 20 mm only.
     """
 
     x_mm: FloatArray
@@ -38,6 +39,7 @@ class Surface:
     radius_mm: FloatArray
     sd_mm: FloatArray
     correlation_mm: float = 80.0
+    drift_mm: float = 0.0
 
     def __post_init__(self) -> None:
         shape = (self.x_mm.size, self.phi.size)

@@ -60,14 +60,19 @@ def test_sharp_ridge_stays_sharp(noise: float, most: float) -> None:
     assert np.sqrt(np.mean(error**2)) < most
 
 
+def scatter_sd(surface: Surface) -> np.ndarray:
+    """What the scatter of single points leaves, without the allowance for drift."""
+    return np.sqrt(surface.sd_mm**2 - surface.drift_mm**2)
+
+
 @pytest.mark.parametrize("noise", [0.5, 2.0, 4.0])
 def test_sd_is_honest(noise: float) -> None:
-    """About 68 % of errors inside one sd, 95 % inside two; independent noise on a flowing surface."""
+    """About 68 % of errors inside one sd, 95 % inside two; scatter on a flowing surface, drift (none here) set apart."""
     rng = np.random.default_rng(2)
     points = sample(40_000, 60.0, rng)
     surface = fit_surface(points + rng.normal(0.0, noise, points.shape), None, axis())
     inside = slice(6, -6), slice(6, -6)
-    ratio = np.abs(radial_errors(surface, 60.0)) * normal_share(60.0, surface)[6:-6] / surface.sd_mm[inside]
+    ratio = np.abs(radial_errors(surface, 60.0)) * normal_share(60.0, surface)[6:-6] / scatter_sd(surface)[inside]
     assert 0.6 < (ratio < 1.0).mean() < 0.9
     assert (ratio < 2.0).mean() > 0.9
 
@@ -109,7 +114,8 @@ def test_sd_grows_where_points_are_few() -> None:
     kept = points[~thin] + rng.normal(0.0, 1.5, (int((~thin).sum()), 3))
     surface = fit_surface(kept, None, axis())
     left, right = surface.phi > 0.2, surface.phi < -0.2
-    assert np.nanmedian(surface.sd_mm[:, left]) > 1.8 * np.nanmedian(surface.sd_mm[:, right])
+    sd = scatter_sd(surface)
+    assert np.nanmedian(sd[:, left]) > 1.8 * np.nanmedian(sd[:, right])
 
 
 def test_points_that_face_inward_are_left_out() -> None:
@@ -121,3 +127,17 @@ def test_points_that_face_inward_are_left_out() -> None:
     both, normals = np.concatenate([points, inner]), np.concatenate([outward, -outward])
     surface = fit_surface(both, normals, axis())
     assert np.sqrt(np.nanmean(radial_errors(surface, 60.0) ** 2)) < 0.1
+
+
+def test_drift_is_seen_where_there_is_some() -> None:
+    """Waves of 4 mm (sd) that go together over 80 mm, unlike left and right: an allowance of their size; none for none."""
+    rng = np.random.default_rng(7)
+    points = sample(40_000, 60.0, rng)
+    still = fit_surface(points, None, axis())
+    way = rng.normal(size=(60, 3)) / 80.0
+    phase = rng.uniform(0.0, 2.0 * np.pi, 60)
+    wave = 4.0 * np.sqrt(2.0 / 60.0) * np.cos(points @ way.T + phase).sum(axis=1)
+    outward = (points - np.array([0.0, 0.0, -AXIS_MM])) * np.array([0.0, 1.0, 1.0])
+    moved = fit_surface(points + wave[:, None] * outward / np.linalg.norm(outward, axis=1, keepdims=True), None, axis())
+    assert still.drift_mm < 0.2
+    assert 2.0 < moved.drift_mm < 10.0
