@@ -1,6 +1,6 @@
 """The invented yard: four horses, their scans made by the tool's own generator.
 
-`python -m shimwright.meshes.yard` makes the scans again, byte for byte. Cases, saddles and pads are told by hand in TOML.
+`python -m shimwright.meshes.yard` makes the scans again. Cases, saddles and pads are told by hand in TOML.
 """
 
 from collections.abc import Mapping

@@ -38,7 +38,7 @@ __all__ = [
 ]
 
 EXACT_SD_MM = 0.01
-ARC_STEP_MM = 1.5  # of the samples through which a section is carried onto the grid
+ARC_STEP_MM = 3.0  # of the samples through which a section is carried onto the grid
 
 
 @cache

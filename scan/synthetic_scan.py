@@ -12,7 +12,7 @@ from scipy.spatial.transform import Rotation
 from shimwright.scan.raw import FloatArray, Paint, RawScan
 from shimwright.scan.synthetic_shape import ARC_MM, HorseShape, surface_point, x_range_mm
 
-DOT_RADIUS_MM = 12.0
+DOT_RADIUS_MM = 15.0  # the printed dots are 30 mm across
 BAY = (112, 74, 46)
 COLOURS: Mapping[str, tuple[int, int, int]] = {
     "red": (214, 38, 40),
@@ -58,6 +58,7 @@ class Dot:
     colour: str
     x_mm: float
     arc_mm: float
+    radius_mm: float = DOT_RADIUS_MM
 
 
 def scan_of(
@@ -108,7 +109,7 @@ def painted(
     rgb = np.array(BAY) + rng.normal(0.0, 6.0, (len(exact_mm), 1))
     for dot in dots:
         centre = surface_point(shape, np.array(dot.x_mm), np.array(dot.arc_mm))
-        on = np.linalg.norm(exact_mm - centre, axis=1) < DOT_RADIUS_MM
+        on = np.linalg.norm(exact_mm - centre, axis=1) < dot.radius_mm
         rgb[on] = COLOURS[dot.colour]
     return np.clip(np.rint(rgb), 0, 255).astype(np.uint8)
 
