@@ -43,7 +43,7 @@ def patches(paint: Paint | None, colour: str, cells: FloatArray, cell: float) ->
     pairs = cKDTree(mine).query_pairs(_link(mine, cell), output_type="ndarray")
     graph = coo_array((np.ones(len(pairs)), (pairs[:, 0], pairs[:, 1])), shape=(len(mine), len(mine)))
     piece = connected_components(graph, directed=False)[1]
-    found = [_patch(mine[piece == i]) for i in np.flatnonzero(np.bincount(piece) >= 3)]
+    found = [_patch(mine[piece == i]) for i in np.flatnonzero(np.bincount(piece) >= 1)]
     return tuple(sorted((p for p in found if p.radius < BROAD_CELLS * cell), key=lambda patch: -patch.samples))
 
 

@@ -20,6 +20,9 @@ TILT_COST = 0.15  # of a tilt's own height, against unlike halves [J]
 BEND_COST = 0.5
 WIDTH_BELOW_MM = 40.0
 WIDTH_REACH_MM = 320.0
+ASIDE_MM = 90.0  # from the straight line along the crests: farther is a turned neck or an arm [J]
+LEAST_IN_SLAB = 15
+LONGEST_GAP_MM = 150.0
 
 
 @dataclass(frozen=True)
@@ -33,16 +36,24 @@ class Ridge:
     width: FloatArray
 
 
+NO_RIDGE = Ridge(*(5 * [np.zeros(0)]))
+
+
 def ridge(points: FloatArray) -> Ridge:
     """The spine's line over points (k, 3), mm: x along the back, z up.
 
     Slab by slab a smooth section is fitted; its middle is where the halves are most alike, continuous along x.
     """
     stations = np.arange(points[:, 0].min() + 10, points[:, 0].max() - 10, STEP_MM)
-    slabs = [slab for slab in (_Slab.of(points, float(x)) for x in stations) if slab is not None]
+    first = _crests(points, stations)
+    if len(first) < 5:
+        return NO_RIDGE
+    straight = _robust_line(first[:, 0], first[:, 1])
+    points = points[np.abs(points[:, 1] - straight(points[:, 0])) < WIDTH_REACH_MM + ASIDE_MM]
+    near = [_Slab.of(points, float(x), float(straight(x))) for x in stations]
+    slabs = _unbroken([slab for slab in near if slab is not None])
     if len(slabs) < 5:
-        empty = np.zeros(0)
-        return Ridge(empty, empty, empty, empty, empty)
+        return NO_RIDGE
     x = np.array([slab.x for slab in slabs])
     middle = gaussian_filter1d(np.array([slab.middle for slab in slabs]), 4, mode="nearest")
     shift = np.arange(-SEARCHED_MM, SEARCHED_MM + 1, GRID_MM)
@@ -54,6 +65,37 @@ def ridge(points: FloatArray) -> Ridge:
     slabs, x, y, z = [slab for slab, k in zip(slabs, known, strict=True) if k], x[known], y[known], z[known]
     width = np.array([slab.width(at, top) for slab, at, top in zip(slabs, y, z, strict=True)])
     return Ridge(x, y, z, np.array([slab.sd for slab in slabs]), width)
+
+
+def _crests(points: FloatArray, stations: FloatArray) -> FloatArray:
+    """(m, 2): x and y of the crest of every slab that holds enough points."""
+    rows = [(x, points[np.abs(points[:, 0] - x) <= HALF_SLAB_MM]) for x in stations]
+    return np.array([(x, _crest(here)[0]) for x, here in rows if len(here) >= LEAST_IN_SLAB])
+
+
+def _crest(here: FloatArray) -> tuple[float, float]:
+    """(y, z): middle and height of the highest points."""
+    top = float(np.percentile(here[:, 2], 98))
+    return float(np.mean(here[here[:, 2] > top - 15.0, 1])), top
+
+
+def _robust_line(x: FloatArray, y: FloatArray) -> np.poly1d:
+    """Straight line of least absolute deviation: an arm or a rope at one end must not turn it."""
+    weight = np.ones(x.size)
+    line = np.poly1d([0.0])
+    for _ in range(12):
+        line = np.poly1d(np.polyfit(x, y, 1, w=np.sqrt(weight)))
+        weight = 1 / np.maximum(np.abs(y - line(x)), 3.0)
+    return line
+
+
+def _unbroken(slabs: list["_Slab"]) -> list["_Slab"]:
+    """The longest run of slabs without a gap over 150 mm."""
+    if not slabs:
+        return []
+    breaks = np.flatnonzero(np.diff([slab.x for slab in slabs]) > LONGEST_GAP_MM) + 1
+    runs = np.split(np.arange(len(slabs)), breaks)
+    return [slabs[i] for i in max(runs, key=len)]
 
 
 @dataclass(frozen=True)
@@ -70,12 +112,12 @@ class _Slab:
     z_all: FloatArray
 
     @classmethod
-    def of(cls, points: FloatArray, x: float) -> "_Slab | None":
+    def of(cls, points: FloatArray, x: float, expected_y: float) -> "_Slab | None":
         here = points[np.abs(points[:, 0] - x) <= HALF_SLAB_MM]
-        if len(here) < 15:
+        middle = here[np.abs(here[:, 1] - expected_y) < ASIDE_MM]
+        if len(middle) < LEAST_IN_SLAB:
             return None
-        top = float(np.percentile(here[:, 2], 98))
-        crest = float(np.mean(here[here[:, 2] > top - 15.0, 1]))
+        crest, top = _crest(middle)
         near = here[(np.abs(here[:, 1] - crest) < REACH_MM + SEARCHED_MM) & (here[:, 2] > top - 220.0)]
         if len(near) < 12 or np.ptp(near[:, 1]) < REACH_MM:
             return None
