@@ -192,8 +192,12 @@ def _marks(curve: Curve) -> tuple[tuple[Line, ...], tuple[Text, ...]]:
 def _unseen(curve: Curve) -> tuple[tuple[Line, ...], tuple[Text, ...]]:
     """A dashed line beside every stretch that is only a straight guess."""
     lines = tuple(Line(gap + np.array([0.0, 2.0]), MARK, dashed=True) for gap in curve.unseen)
-    middles = [gap.mean(axis=0) for gap in curve.unseen]
-    return lines, tuple(Text("not seen", (float(x), float(y) + 4.0), layer=MARK) for x, y in middles)
+    texts = []
+    for x, y in (gap.mean(axis=0) for gap in curve.unseen):
+        outward = -1.0 if x < 0 else 1.0  # the back falls away there
+        anchor = "end" if x < 0 else "start"
+        texts.append(Text("not seen", (float(x) + 3.0 * outward, float(y) + 5.0), anchor=anchor, layer=MARK))
+    return lines, tuple(texts)
 
 
 def _level(curve: Curve, above: FloatArray) -> tuple[tuple[Line, ...], tuple[Text, ...]]:

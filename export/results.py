@@ -51,9 +51,9 @@ def whole_results(folder: Path) -> Iterator[Path]:
 
 def _cannot_write(folder: Path, error: OSError) -> CannotWrite:
     reason = REASONS.get(error.errno or 0, (error.strerror or str(error)).lower())
+    room = "free some space or " if error.errno in (errno.ENOSPC, errno.EDQUOT) else ""
     return CannotWrite(
-        f"cannot write results to {folder}: {reason}; nothing was changed there — free some space or give another "
-        "folder with --out"
+        f"cannot write results to {folder}: {reason}; nothing was changed there: {room}give another folder with --out"
     )
 
 
