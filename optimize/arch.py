@@ -10,6 +10,7 @@ from shimwright.scan.raw import FloatArray
 
 PARALLEL_DEG = 3.0  # PRACTICE §5 [T]
 STATIONS = 7
+EQUAL_MM = 0.5  # shoulders this alike count as equal: left is named
 
 
 def judge_arch(bench: Bench, q: FloatArray) -> ArchJudgement:
@@ -51,7 +52,7 @@ def larger_shoulder(back: Back, x_mm: float) -> str | None:
     step = float(np.nanmean(left - right)) if np.isfinite(left - right).any() else float("nan")
     if not np.isfinite(step):
         return None
-    return "left" if step >= 0 else "right"
+    return "left" if step > -EQUAL_MM else "right"
 
 
 def _against_back(bench: Bench, q: FloatArray, side: int) -> tuple[float, float]:

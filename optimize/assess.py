@@ -8,7 +8,17 @@ from numpy.typing import NDArray
 
 from shimwright.optimize.answer import CaseResult, Contact, Placement, Zone
 from shimwright.optimize.arch import judge_arch
-from shimwright.optimize.bench import Bench, bed, check_tilt, common_layers, known_materials, prepare, shim_materials
+from shimwright.optimize.bench import (
+    TILT_SAID_DEG,
+    Bench,
+    bed,
+    check_tilt,
+    common_layers,
+    known_materials,
+    prepare,
+    shim_materials,
+    tilt_words,
+)
 from shimwright.optimize.case import ZONES, Case
 from shimwright.optimize.clearance import clearances_mm
 from shimwright.optimize.contact import Bed, Equilibrium, solve, strains
@@ -24,6 +34,7 @@ from shimwright.scan.raw import FloatArray
 
 CONTACT_KPA = 0.1
 BRIDGED_BELOW = 0.10  # of the whole-panel mean
+TURNED_ENOUGH_DEG, MORE_TURNS = 0.25, 4
 BOTTOMED_OUT = 8.0  # a law that has grown this much stiffer than at its start has bottomed out [J]
 
 
@@ -102,18 +113,21 @@ def settle(
     materials: Mapping[str, Material] | None = None,
     tissue_kpa_per_mm: float | None = None,
 ) -> State:
-    """Equilibrium with the gaps re-linearised once at the pose found. pad None: the saddle alone on the horse."""
+    """Equilibrium with the gaps re-linearised once at the pose found, again while that turns it by more than ¼°.
+
+    pad None: the saddle alone on the horse.
+    """
     program = bed(bench, pad, setup, materials, tissue_kpa_per_mm)
+    bare = program.lift_mm - bench.lift_mm
     force = bench.force(load)
-    first = solve(program, force)
-    here = bench.at(first.q)
-    program = replace(
-        program,
-        area_mm2=here.area_mm2,
-        lift_mm=program.lift_mm - bench.lift_mm + here.lift_mm,
-        ways=here.ways,
-    )
-    found = solve(program, force, first.q)
+    found, here = solve(program, force), bench
+    for _ in range(MORE_TURNS):
+        before = found.q
+        here = bench.at(before)
+        program = replace(program, area_mm2=here.area_mm2, lift_mm=bare + here.lift_mm, ways=here.ways)
+        found = solve(program, force, before)
+        if np.abs(np.degrees(found.q - before)[1:3]).max() < TURNED_ENOUGH_DEG:
+            break
     check_tilt(found.q)
     return State(here, program, found, load)
 
@@ -152,7 +166,7 @@ def measure(state: State, cells: Windows, pad: Pad, setup: Setup, materials: Map
         np.where(seen, pressure, np.nan),
         np.where(seen, -found.approach_mm, np.nan),
         _zone(state, bench.underside.on_arch, means[cells.along <= _arch_share(bench)]),
-        strain_notes(strain, pressure, materials),
+        tilt_notes(found.q) + strain_notes(strain, pressure, materials),
     )
 
 
@@ -182,6 +196,15 @@ def _zone(state: State, nodes: NDArray[np.bool_], window_means: FloatArray) -> Z
 def _arch_share(bench: Bench) -> float:
     saddle = bench.underside.panels.saddle
     return saddle.arch_length_mm / saddle.length_mm
+
+
+def tilt_notes(q: FloatArray) -> tuple[str, ...]:
+    """Said of a saddle that tips by more than 5°."""
+    if np.abs(np.degrees(q[1:3])).max() <= TILT_SAID_DEG:
+        return ()
+    return (
+        f"the saddle tips {tilt_words(q)}, more than the {TILT_SAID_DEG:g}° that this holds well for: take it as rough",
+    )
 
 
 def strain_notes(

@@ -26,13 +26,14 @@ from shimwright.optimize.pad import Insert, Pad
 from shimwright.optimize.place import UNSEEN_ALLOWED, arch_angles_deg, lowered
 from shimwright.optimize.saddle import Arch, Saddle
 from shimwright.optimize.setup import Setup
-from shimwright.optimize.stacks import layer_thickness, node_pockets
+from shimwright.optimize.stacks import check_pockets, layer_thickness, node_pockets
 from shimwright.optimize.underside import Underside, underside
 from shimwright.scan.back import Back
 from shimwright.scan.raw import FloatArray
 from shimwright.scan.refusal import InputRefused, WrongUse
 
-TILT_ALLOWED_DEG = 5.0  # beyond it small rotations no longer hold
+TILT_SAID_DEG = 5.0  # beyond it the reckoning, for small rotations, is said to be rough
+TILT_ALLOWED_DEG = 10.0  # beyond it, refused [J]
 
 
 @dataclass(frozen=True)
@@ -65,7 +66,7 @@ class Bench:
     def at(self, q: FloatArray) -> "Bench":
         """The same bench with gaps and ways taken anew at pose q: exact there, still in terms of the reference pose.
 
-        Raises InputRefused for a tilt over 5°.
+        Raises InputRefused for a tilt over 10°.
         """
         check_tilt(q)
         points, normals = moved(self, self.underside.points, self.underside.normals, q)
@@ -112,11 +113,13 @@ def prepare(
 ) -> Bench:
     """Bench for one arch (None: the reference arch, or none), lowered to first touch at the placement's x.
 
-    Raises InputRefused when the panels lie over what the scan did not see, WrongUse for an unknown arch.
+    Raises InputRefused when the panels lie over what the scan did not see, WrongUse for an unknown arch or a pocket
+    that overlaps another or lies off the panels.
     """
     chosen = arch_named(saddle, arch)
     angles = arch_angles_deg(back, saddle, chosen, placement.front_x_mm)
     panels = underside(saddle, chosen, spacing_mm, angles)
+    check_pockets(pad, panels)
     origin = lowered(back, panels, placement.front_x_mm)
     bench = bench_of(back, panels, pad, origin)
     if not bench.unseen_share <= UNSEEN_ALLOWED:
@@ -202,14 +205,18 @@ def ways_of(bench: Bench, points: FloatArray, normals: FloatArray, q: FloatArray
 
 
 def check_tilt(q: FloatArray) -> None:
-    """Raises InputRefused when the saddle tips by more than 5° either way."""
-    pitch, roll = np.degrees(q[1]), np.degrees(q[2])
-    if max(abs(pitch), abs(roll)) > TILT_ALLOWED_DEG:
+    """Raises InputRefused when the saddle tips by more than 10° either way."""
+    if np.abs(np.degrees(q[1:3])).max() > TILT_ALLOWED_DEG:
         raise InputRefused(
-            f"the saddle tips {abs(pitch):.1f}° {'back' if pitch > 0 else 'forward'} and {abs(roll):.1f}° to the "
-            f"{'right' if roll > 0 else 'left'}, over the {TILT_ALLOWED_DEG:g}° that this reckoning holds for: it does "
-            "not fit this back; check panel angles, arch and placing"
+            f"the saddle tips {tilt_words(q)}, over the {TILT_ALLOWED_DEG:g}° that can be reckoned with: it does not "
+            "fit this back; check panel angles, arch and placing"
         )
+
+
+def tilt_words(q: FloatArray) -> str:
+    pitch, roll = np.degrees(q[1:3])
+    along, across = "back" if pitch > 0 else "forward", "right" if roll > 0 else "left"
+    return f"{abs(pitch):.1f}° {along} and {abs(roll):.1f}° to the {across}"
 
 
 def insert_named(pad: Pad, name: str | None) -> Insert | None:

@@ -56,7 +56,8 @@ class Panels:
         if self.arch is None or self.reference is None:
             return 0.0
         if self.arch.soft and self.horse_deg is not None:
-            follow = self.horse_deg[0 if side > 0 else 1] - float(self.saddle.angle_deg[0])
+            under = np.linspace(0.1, 0.9, 9) * self.saddle.arch_length_mm / self.saddle.length_mm
+            follow = self.horse_deg[0 if side > 0 else 1] - float(self._profiles[2](under).mean())
             return float(np.clip(follow, -SOFT_LIMIT_DEG, SOFT_LIMIT_DEG)) if np.isfinite(follow) else 0.0
         return self.arch.leg_deg - self.reference.leg_deg
 
@@ -104,7 +105,8 @@ class Panels:
         y = np.maximum(half + (-LEG_DEPTH_MM - z) / slope, 0.0)
         bend = self.saddle.channel_mm[0] / 2
         y = np.where(y < bend, np.minimum(bend, np.maximum(y, bend * np.sqrt(np.minimum(-z / 20.0, 1.0)))), y)
-        return np.column_stack([side * y, z])
+        roof = np.linspace(0.0, y[0], 5)
+        return np.column_stack([side * np.append(roof, y), np.append(np.zeros(5), z)])
 
     def _blend(self, s: FloatArray) -> FloatArray:
         length = max(self.saddle.arch_length_mm, 1.0)
