@@ -58,7 +58,7 @@ YARD: Mapping[str, YardHorse] = MappingProxyType(
         ),
         # one-sided: hollow behind the left shoulder
         "juniper": YardHorse(
-            replace(_LEVEL, hollow_mm=(11.0, 0.0), uneven_mm=4.0),
+            replace(_LEVEL, hollow_mm=(13.0, 0.0), uneven_mm=6.0),
             13,
             9.5,
             0.6,

@@ -35,7 +35,7 @@ BUILDS: Mapping[str, HorseShape] = MappingProxyType(
         "hollow": replace(_LEVEL, hollow_mm=(14.0, 14.0), blade_mm=9.0),
         "hollow left": replace(_LEVEL, hollow_mm=(14.0, 0.0)),
         "narrow": replace(_LEVEL, angle_deg=(49.0, 35.0, 29.0), ridge_mm=(16.0, 23.0, 32.0), dip_mm=74.0),
-        "wide": replace(_LEVEL, angle_deg=(42.0, 30.0, 25.0), ridge_mm=(20.0, 28.0, 38.0), dip_mm=54.0, groove_mm=3.0),
+        "wide": replace(_LEVEL, angle_deg=(42.0, 30.5, 26.0), ridge_mm=(20.0, 27.0, 37.0), dip_mm=54.0, groove_mm=3.0),
         "high-withered": replace(_LEVEL, dip_mm=88.0, withers_mm=95.0, angle_deg=(52.0, 34.0, 28.0)),
         "low-withered": replace(_LEVEL, dip_mm=40.0, withers_mm=150.0, angle_deg=(41.0, 30.0, 26.0)),
         "pony": replace(_LEVEL, withers_croup_mm=590.0, dip_mm=42.0, angle_deg=(40.0, 25.0, 22.0)),
