@@ -32,6 +32,7 @@ from shimwright.optimize.verdict import Judged, gate, how_sure, judge
 from shimwright.optimize.windows import windows
 from shimwright.scan.back import Back
 from shimwright.scan.raw import FloatArray
+from shimwright.scan.refusal import InputRefused
 
 LOOKED_AT = 12  # picks held against the limits on the fine grid before giving up
 RIVAL_CASES = ("saddle_only", "girthed", "mounted")
@@ -73,21 +74,21 @@ def fit(back: Back, saddle: Saddle, pad: Pad, case: Case, progress: Callable[[st
     Raises InputRefused and WrongUse as placing, loads and contact say. Where nothing helps, that is the answer.
     """
     progress("placing the saddle")
-    job = _job(back, saddle, pad, case)
+    job = prepared(back, saddle, pad, case)
     progress("as found")
     found = job.on(job.found_setup, None)
     first = gate(case, saddle)
     if first.verdict is not None and not case.anyway:
         return _answer(job, found, Judged(first.verdict, first.why))
     progress("searching")
-    choices, rule = _choices(job)
-    searched = search(choices, pad, saddle, rule, job.found_setup, progress)
+    offered, rule = choices(job)
+    searched = search(offered, pad, saddle, rule, job.found_setup, progress)
     best, contact = _held_against_the_true_model(job, found, searched)
     shaking = None
     if best is not None:
         progress("how sure")
-        shaking = _shaken(job, choices, rule, searched, best)
-        best, contact, shaking = _stay_with_what_works(job, found, best, contact, shaking, (choices, rule, searched))
+        shaking = _shaken(job, offered, rule, searched, best)
+        best, contact, shaking = _stay_with_what_works(job, found, best, contact, shaking, (offered, rule, searched))
     progress("judging")
     most = max(searched.refused_by, key=lambda name: searched.refused_by[name], default=None)
     verdict = judge(saddle, found, contact, dict(job.judged), most)
@@ -99,12 +100,22 @@ def fit(back: Back, saddle: Saddle, pad: Pad, case: Case, progress: Callable[[st
     return _with_setup(job, found, searched, (best, contact), shaking, _gated(first.verdict, first.why, verdict))
 
 
-def _job(back: Back, saddle: Saddle, pad: Pad, case: Case) -> Job:
+def prepared(back: Back, saddle: Saddle, pad: Pad, case: Case) -> Job:
+    """Everything up to the search: placement, a bench per arch, the arches judged, as found."""
     placement, laws = place(back, saddle), known_materials(saddle, pad)
     names: list[str | None] = [arch.name for arch in saddle.arches] or [None]
     arches = {name: opt.arch_bench(back, saddle, pad, placement, name, case.rider, laws) for name in names}
-    judged = {name: _judged(arches[name], saddle, pad, case, laws) for name in names}
-    differences = {name: judged[name].at_larger_deg for name in names if name is not None}
+    judged, refusals = {}, []
+    for name in names:
+        try:
+            judged[name] = _judged(arches[name], saddle, pad, case, laws)
+        except InputRefused as refused:  # tips over without shims: judged as it first touches
+            refusals.append((name, refused))
+            judged[name] = judge_arch(arches[name].first, np.zeros(arches[name].first.ways.shape[1]))
+    if len(refusals) == len(names):
+        raise refusals[0][1]
+    tipping = [name for name, _ in refusals]
+    differences = {name: judged[name].at_larger_deg for name in names if name is not None and name not in tipping}
     found = as_found(case, saddle, pad, differences)
     return Job(back, saddle, pad, case, placement, laws, stacks_in_stock(pad), arches, judged, found)
 
@@ -117,7 +128,7 @@ def _judged(arch: opt.ArchBench, saddle: Saddle, pad: Pad, case: Case, laws: Map
     return judge_arch(state.bench, state.found.q)
 
 
-def _choices(job: Job) -> tuple[tuple[Option, ...], Rules]:
+def choices(job: Job) -> tuple[tuple[Option, ...], Rules]:
     """Every arch with every insert, and the rules with what as found sets."""
     inserts: list[str | None] = [insert.name for insert in job.pad.inserts] or [None]
     made: dict[tuple[str | None, str | None], Option] = {}
@@ -173,14 +184,14 @@ def _held_against_the_true_model(job: Job, found: Contact, searched: Found) -> t
     return None, None
 
 
-def _shaken(job: Job, choices: tuple[Option, ...], rule: Rules, searched: Found, best: Candidate) -> Shaking:
+def _shaken(job: Job, offered: tuple[Option, ...], rule: Rules, searched: Found, best: Candidate) -> Shaking:
     leading = [c.setup for c in searched.candidates[: limits().search.leading]]
     needed = {(s.arch, s.insert) for s in (*leading, best.setup, job.found_setup)}
     shaken = {
         (one.arch, one.insert): opt.shaken(
             job.back, job.pad, job.placement, job.arches[one.arch], one.bed, one.insert, job.case.rider
         )
-        for one in choices
+        for one in offered
         if (one.arch, one.insert) in needed
     }
     return shake(leading, best.setup, job.found_setup, shaken, job.stacks, job.pad, rule)
@@ -199,9 +210,9 @@ def _stay_with_what_works(
     surely = limits().confidence.told_apart_share
     if best.setup == job.found_setup or refused or not shaking.better_than_found < surely:
         return best, contact, shaking
-    choices, rule, searched = again
+    offered, rule, searched = again
     stays = replace(best, setup=job.found_setup, cost=found.cost)
-    return stays, job.on(job.found_setup, found), _shaken(job, choices, rule, searched, stays)
+    return stays, job.on(job.found_setup, found), _shaken(job, offered, rule, searched, stays)
 
 
 def _gated(first: str | None, why: str, verdict: Judged) -> Judged:

@@ -4,7 +4,6 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from plain_backs import back_of
-from scipy.interpolate import LinearNDInterpolator, NearestNDInterpolator
 from scipy.optimize import brentq
 
 from shimwright.optimize.bench import common_layers, prepare
@@ -115,20 +114,24 @@ def _back(saddle: Saddle, pad: Pad, setup: Setup, pressure: float, rest: float, 
             tree = tree_modes(saddle)
             assert tree is not None
             gap -= normals[:, 2] * (tree.at(points[:, 0], np.full(len(points), float(side))) @ modes)
-        cloud.append(points + [FRONT_X_MM, 0.0, ORIGIN_Z_MM] + normals * gap[:, None])
+        cloud.append((points + [FRONT_X_MM, 0.0, ORIGIN_Z_MM] + normals * gap[:, None]).reshape(*s.shape, 3))
     plain = back_of(lambda x, y: -(y**2) / TRUNK + 0 * x)
-    return with_surface(plain, _through(plain.surface, np.concatenate(cloud)), FRONT_X_MM)
+    return with_surface(plain, _through(plain.surface, cloud), FRONT_X_MM)
 
 
-def _through(surface: Surface, cloud: FloatArray) -> Surface:
-    """A surface on the same grid that passes through the cloud and goes on level beyond it."""
-    _, phi, radius = surface.polar(cloud)
-    scale = 250.0  # radians to mm
-    at = np.column_stack([cloud[:, 0], scale * phi])
-    x, f = np.meshgrid(surface.x_mm, scale * surface.phi, indexing="ij")
-    inside = LinearNDInterpolator(at, radius)(x, f)
-    beyond = NearestNDInterpolator(at, radius)(x, f)
-    return replace(surface, radius_mm=np.where(np.isfinite(inside), inside, beyond))
+def _through(surface: Surface, sheets: list[FloatArray]) -> Surface:
+    """A surface on the same grid through sheets of points (along, across, 3), straight between them, level beyond."""
+    angles, radii = [], []
+    for sheet in sheets:
+        for row in np.swapaxes(sheet, 0, 1):
+            x, phi, radius = surface.polar(row)
+            order = np.argsort(x)
+            angles.append(np.interp(surface.x_mm, x[order], phi[order]))
+            radii.append(np.interp(surface.x_mm, x[order], radius[order]))
+    angle, radius = np.array(angles).T, np.array(radii).T  # (stations, rows of both sheets)
+    order = np.argsort(angle, axis=1)
+    rows = [np.interp(surface.phi, a[o], r[o]) for a, r, o in zip(angle, radius, order, strict=True)]
+    return replace(surface, radius_mm=np.array(rows))
 
 
 def with_surface(back: Back, surface: Surface, front_x_mm: float) -> Back:
