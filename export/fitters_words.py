@@ -8,7 +8,7 @@ from typing import Any
 
 from shimwright.export import words
 from shimwright.export.before_after import changed
-from shimwright.optimize.answer import CaseResult, Contact, Finding, Fit, Zone
+from shimwright.optimize.answer import CaseResult, Contact, Finding, Fit, SecondOpinion, Zone
 from shimwright.optimize.case import ZONES, Horse
 from shimwright.optimize.limits import limits
 from shimwright.optimize.saddle import Saddle
@@ -101,10 +101,15 @@ def second_opinion_rows(fit: Fit) -> list[Row]:
             f"{words.plain(opinion.peak_kpa, 'kPa')} ({low:.0f}–{high:.0f} over tissue's ν)",
         ],
         ["Mean, coupled elastic layers", words.plain(opinion.mean_kpa, "kPa")],
-        ["They differ by", words.plain(100 * opinion.difference, "% of the peak")],
+        ["They differ by", _differ(opinion)],
     ]
     rows += [[f"Peak, coupled: {words.place(name)}", words.plain(v, "kPa")] for name, v in opinion.rivals.items()]
     return rows
+
+
+def _differ(opinion: SecondOpinion) -> str:
+    share = words.plain(100 * abs(opinion.difference), "% of the peak")
+    return f"{share}, layers {'higher' if opinion.peak_kpa >= opinion.peak_springs_kpa else 'lower'}"
 
 
 def search_rows(fit: Fit) -> list[Row]:
@@ -195,10 +200,14 @@ def _horse(horse: Horse) -> str:
 
 
 def _setup_row(name: str, setup: Setup, contact: Contact | None) -> Row:
-    filled = [f"{words.place(key)} {words.stack(stack, 'mm')}" for key, stack in setup.stacks.items() if stack]
+    filled = [
+        f"{words.place(key)} {words.stack(stack, 'mm').replace(' mm', '')}"
+        for key, stack in setup.stacks.items()
+        if stack
+    ]
     result = _case(contact, "mounted")
     figures = (
-        ["", "", "", "", ""]
+        ["–"] * 5
         if result is None
         else _case_figures(result)[1:3] + _case_figures(result)[4:5] + _case_figures(result)[6:]
     )

@@ -140,7 +140,7 @@ def _hand_state(state: str, number: int, rows: list[dict[str, Any]]) -> str:
 def _felt(cell: list[str], span: str) -> str:
     if not cell[0]:
         return f"<td{span}>–</td>"
-    gap = f"<br><span class=quiet>{_t(cell[1])}</span>" if cell[1] else ""
+    gap = f"<br><span class=quiet>{'<br>'.join(_t(part) for part in cell[1].splitlines())}</span>" if cell[1] else ""
     return f"<td{span}><label><input type=checkbox> <b>{_t(cell[0])}</b></label>{gap}</td>"
 
 

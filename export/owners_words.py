@@ -1,6 +1,7 @@
 """Every word of the owner's page, once, for paper and screen alike: the order and the words of PRACTICE §7 and §2."""
 
 import math
+import re
 from dataclasses import replace
 
 from shimwright.export import words
@@ -22,7 +23,7 @@ def owners_words(fit: Fit) -> dict[str, object]:
     return {
         **names(fit),
         "verdict": fit.verdict,
-        "sentence": fit.sentence,
+        "sentence": without_kpa(fit.sentence),
         "sure": how_sure(fit),
         "headed": _headed(fit),
         "setup": setup_rows(fit),
@@ -52,6 +53,12 @@ def names(fit: Fit) -> dict[str, object]:
         "recheck": on or words.in_weeks(fit.recheck_weeks),
         "recheck_note": words.in_weeks(fit.recheck_weeks) if on else "from the day it is fitted (date not told)",
     }
+
+
+def without_kpa(sentence: str) -> str:
+    """The sentence for the owner: two pressures become one comparison, any other pressure leaves with its clause."""
+    sentence = re.sub(r"\s*\([^)]*\bkPa\b[^)]*\)", "", sentence)
+    return re.sub(r"[^:;.]*\bkPa\b[^:;.]*", lambda clause: _compared(clause.group()), sentence)
 
 
 def how_sure(fit: Fit) -> str:
@@ -98,7 +105,7 @@ def why(letter: str, finding: Finding) -> Row:
 
 def finding_figure(finding: Finding) -> str:
     """`7 ± 2 mm`; only the error where the words hold the figure already; empty where there is none."""
-    if not math.isfinite(finding.value):
+    if not math.isfinite(finding.value) or not finding.unit:
         return ""
     figure = words.with_error(finding.value, finding.sd, finding.unit, 0.1 if finding.unit == "°" else 1.0)
     if not any(letter.isdigit() for letter in finding.words):
@@ -182,6 +189,15 @@ def _states_named(fit: Fit) -> tuple[HandCheck, ...]:
     return tuple(replace(c, state="girthed") if c.state == "with set-up" else c for c in fit.hand_checks)
 
 
+def _compared(clause: str) -> str:
+    """`29 kPa at the hardest place, against 33 kPa as found` without its unit."""
+    pressures = [float(number) for number in re.findall(r"(\d+(?:\.\d+)?) kPa", clause)]
+    if len(pressures) != 2 or "hardest place" not in clause or pressures[1] <= 0:
+        return " it presses otherwise than one would like"
+    change = 100 * (pressures[0] / pressures[1] - 1)
+    return f" the hardest place presses {abs(change):.0f} % {'less' if change < 0 else 'more'} than as found"
+
+
 def _headed(fit: Fit) -> str:
     if fit.verdict in ("vet first", "saddle first") and fit.setup is not None:
         asked = "The set-up below was asked for all the same: do not ride on it before that is done."
@@ -209,7 +225,7 @@ def _gap(check: HandCheck, units: str) -> str:
 
 
 def _gap_inches(check: HandCheck) -> str:
-    return f"{words.inches(check.gap_mm)} in ({words.with_error(check.gap_mm, check.sd_mm, 'mm')})"
+    return f"{words.inches(check.gap_mm)} in\n{words.with_error(check.gap_mm, check.sd_mm, 'mm')}"
 
 
 def _sentence(text: str) -> str:

@@ -5,7 +5,7 @@ from typing import Any
 
 import numpy as np
 from contourpy import FillType, LineType, contour_generator
-from scipy.interpolate import griddata
+from scipy.ndimage import distance_transform_edt
 from shapely import MultiPolygon, Polygon
 from shapely.geometry import LineString
 from shapely.geometry.base import BaseGeometry
@@ -41,12 +41,14 @@ def pressure_map(
     view, height = _view(contact, width, most)
     strokes: list[Stroke] = []
     for side in (1, -1):
-        here = (contact.side == side) & np.isfinite(result.pressure_kpa)
+        here = contact.side == side
         outline = Polygon(view_xy(view, panel_outline(contact, side))).buffer(0)
-        if here.sum() < 4:
+        if np.isfinite(result.pressure_kpa[here]).sum() < 4:
             strokes.append(Stroke(_polygon_path(outline), "panel edge"))
             continue
-        field = _grid(view_xy(view, contact.nodes_mm[here, :2]), result.pressure_kpa[here], GRID_MM * view.scale)
+        rows = np.unique(contact.along[here]).size
+        xy, pressure = view_xy(view, contact.nodes_mm[here, :2]), result.pressure_kpa[here]
+        field = _grid(xy.reshape(rows, -1, 2), pressure.reshape(rows, -1), GRID_MM * view.scale)
         strokes += _bands(field, levels, outline)
         strokes += _daylight(field, outline)
         strokes += _contours(field, levels[1:], outline)
@@ -96,13 +98,22 @@ def _view(contact: Contact, width: float, most: float) -> tuple[View, float]:
 
 
 def _grid(points: FloatArray, values: FloatArray, step: float) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Values on a regular grid of paper that covers the points, carried on past the rim by the nearest node."""
-    low, high = points.min(axis=0) - 2 * step, points.max(axis=0) + 2 * step
+    """Values on a regular grid of paper, linear between the nodes and carried on past the rim.
+
+    points (along, across, 2), values (along, across): one panel's own grid of nodes; NaN takes the nearest node.
+    """
+    low, high = points.min(axis=(0, 1)) - 2 * step, points.max(axis=(0, 1)) + 2 * step
     x, y = np.arange(low[0], high[0], step), np.arange(low[1], high[1], step)
-    mesh_x, mesh_y = np.meshgrid(x, y)
-    inside = griddata(points, values, (mesh_x, mesh_y), method="linear")
-    nearest = griddata(points, values, (mesh_x, mesh_y), method="nearest")
-    return x, y, np.where(np.isfinite(inside), inside, nearest)
+    known = distance_transform_edt(~np.isfinite(values), return_distances=False, return_indices=True)
+    values, along = values[tuple(known)], points[..., 1].mean(axis=1)
+    order = np.argsort(along)
+    place = np.interp(y, along[order], order)
+    first = np.clip(place.astype(int), 0, len(along) - 2)
+    share = (place - first)[:, None]
+    lines = [(1 - share) * part[first] + share * part[first + 1] for part in (points[..., 0], values)]
+    across = np.argsort(lines[0], axis=1)
+    rows = zip(*(np.take_along_axis(part, across, axis=1) for part in lines), strict=True)
+    return x, y, np.array([np.interp(x, at, value) for at, value in rows])
 
 
 def _bands(field: tuple[FloatArray, FloatArray, FloatArray], levels: FloatArray, outline: BaseGeometry) -> list[Stroke]:

@@ -38,9 +38,9 @@ def with_error(value: float, sd: float, unit: str, least: float = 1.0) -> str:
         return NOT_SEEN
     gap = "" if unit == "°" else " "
     if not math.isfinite(sd) or sd <= 0:
-        return f"{_stepped(value, least)}{gap}{unit}"
+        return f"{_stepped(value, least)}{gap}{unit}".rstrip()
     step = _step(sd, least)
-    return f"{_stepped(value, step)} ± {_stepped(math.ceil(sd / step - 1e-9) * step, step)}{gap}{unit}"
+    return f"{_stepped(value, step)} ± {_stepped(math.ceil(sd / step - 1e-9) * step, step)}{gap}{unit}".rstrip()
 
 
 def plain(value: float, unit: str, least: float = 1.0) -> str:

@@ -106,7 +106,7 @@ def eight_pockets() -> Fit:
         pad=replace(fit.pad, pockets=tuple(pockets)),
         setup=setup,
         with_setup=replace(fit.with_setup, setup=setup),
-        as_found=replace(fit.as_found, setup=Setup("medium", "felt 6", {name: () for name in stacks})),
+        as_found=replace(fit.as_found, setup=Setup("medium", "felt 6", dict.fromkeys(stacks, ()))),
         level_setup=None,
         tries=(),
         runners_up=(),

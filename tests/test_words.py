@@ -1,4 +1,4 @@
-"""Words and numbers on the sheets: an inch is 25.4 mm (ISO 31 / international yard and pound, 1959), figures rounded to their
+"""Words and numbers on the sheets: an inch is 25.4 mm (yard and pound agreement, 1959), figures rounded to their
 error, names as PRACTICE writes them."""
 
 import math
