@@ -1,8 +1,8 @@
 """The part of a scanner's error that no smoothing removes: slow waves in the surface, as long as a hand or an arm.
 
-Two things betray it. What waves unlike left and right over some 60–100 mm is no horse: fourth differences along the back
-of left less right, multiplied by those of a neighbouring row (which shares the waves, not the points' own scatter).
-And scanners whose points scatter more also drift more.
+Two things betray it. What waves unlike left and right over some 60–100 mm is no horse: fourth differences along the
+back of left less right, multiplied by those of a neighbouring row (which shares the waves, not the points' own
+scatter). And scanners whose points scatter more also drift more.
 """
 
 import numpy as np

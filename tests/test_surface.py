@@ -67,7 +67,7 @@ def scatter_sd(surface: Surface) -> np.ndarray:
 
 @pytest.mark.parametrize("noise", [0.5, 2.0, 4.0])
 def test_sd_is_honest(noise: float) -> None:
-    """About 68 % of errors inside one sd, 95 % inside two; scatter on a flowing surface, drift (none here) set apart."""
+    """About 68 % of errors inside one sd, 95 % inside two; scatter on a flowing surface, no drift."""
     rng = np.random.default_rng(2)
     points = sample(40_000, 60.0, rng)
     surface = fit_surface(points + rng.normal(0.0, noise, points.shape), None, axis())
@@ -130,7 +130,7 @@ def test_points_that_face_inward_are_left_out() -> None:
 
 
 def test_drift_is_seen_where_there_is_some() -> None:
-    """Waves of 4 mm (sd) that go together over 80 mm, unlike left and right: an allowance of their size; none for none."""
+    """Waves of 4 mm that go together over 80 mm, unlike left and right, get an allowance of their size."""
     rng = np.random.default_rng(7)
     points = sample(40_000, 60.0, rng)
     still = fit_surface(points, None, axis())
