@@ -82,15 +82,18 @@ def _nest(
     fitting = [i for i, shape in enumerate(shapes) if any(_fits(_turned(shape, turn), sheet_mm) for turn in turns_deg)]
     too_large = tuple(i for i in range(len(shapes)) if i not in fitting)
     least = max((_least_length(shapes[i], sheet_mm, turns_deg) for i in fitting), default=0.0)
-    best = _Filling(sheet_mm, turns_deg, spacing_mm)
-    for number, order in enumerate(_orders(shapes, fitting)):
-        filling = _Filling(sheet_mm, turns_deg, spacing_mm)
+    masks: _Masks = {}
+    best = _shelf(shapes, fitting, _Filling(sheet_mm, turns_deg, spacing_mm, masks))
+    for order, turns in _tries(shapes, fitting, turns_deg):
+        if best.rank <= (1, least + 1e-6):
+            break  # nothing uses less than its longest piece
+        filling = _Filling(sheet_mm, turns, spacing_mm, masks)
         for index in order:
             filling.add(index, shapes[index])
-        if number == 0 or filling.rank < best.rank:
+            if filling.rank >= best.rank:
+                break  # it only grows
+        else:
             best = filling
-        if best.rank <= (1, least + 1e-6):
-            break  # no order uses less than its longest piece
     area = sum(shapes[i].area for i in fitting)
     placed = tuple(sorted(best.placed, key=lambda p: p.index))
     return Nesting(sheet_mm, placed, too_large, tuple(sheet.used for sheet in best.sheets), float(area))
@@ -113,11 +116,16 @@ class _Sheet:
     used: float = 0.0
 
 
-class _Filling:
-    """Sheets being filled, piece after piece."""
+_Masks = dict[tuple[int, float], NDArray[np.float32]]
 
-    def __init__(self, sheet_mm: tuple[float, float], turns_deg: tuple[float, ...], spacing_mm: float) -> None:
-        self.sheet_mm, self.turns_deg, self.spacing_mm = sheet_mm, turns_deg, spacing_mm
+
+class _Filling:
+    """Sheets being filled, piece after piece. masks: rasters of turned pieces, shared by all tries."""
+
+    def __init__(
+        self, sheet_mm: tuple[float, float], turns_deg: tuple[float, ...], spacing_mm: float, masks: _Masks
+    ) -> None:
+        self.sheet_mm, self.turns_deg, self.spacing_mm, self.masks = sheet_mm, turns_deg, spacing_mm, masks
         self.sheets: list[_Sheet] = []
         self.placed: list[Placed] = []
 
@@ -130,15 +138,23 @@ class _Filling:
         for number, sheet in enumerate(self.sheets):
             if self._add_to(sheet, number, index, shape):
                 return
+        self.add_sheet()
+        self._add_to(self.sheets[-1], len(self.sheets) - 1, index, shape)
+
+    def add_sheet(self) -> None:
         cells = tuple(int(np.ceil(size / CELL_MM)) for size in self.sheet_mm)
         self.sheets.append(_Sheet(np.zeros(cells, np.float32)))
-        self._add_to(self.sheets[-1], len(self.sheets) - 1, index, shape)
+
+    def put(self, index: int, lies: Polygon, turn: float, move: tuple[float, float]) -> None:
+        """On the last sheet, without looking."""
+        self.sheets[-1].used = max(self.sheets[-1].used, float(lies.bounds[2]))
+        self.placed.append(Placed(index, len(self.sheets) - 1, turn, move))
 
     def _add_to(self, sheet: _Sheet, number: int, index: int, shape: Polygon) -> bool:
         found = []
         for turn in self.turns_deg:
             turned = _turned(shape, turn)
-            corner = self._free_corner(sheet, turned)
+            corner = self._free_corner(sheet, turned, (index, turn))
             if corner is not None:
                 found.append((corner[0] + np.ptp(turned.bounds[0::2]), corner[1], turn, corner, turned))
         if not found:
@@ -153,7 +169,7 @@ class _Filling:
         self.placed.append(Placed(index, number, turn, move))
         return True
 
-    def _free_corner(self, sheet: _Sheet, shape: Polygon) -> tuple[float, float] | None:
+    def _free_corner(self, sheet: _Sheet, shape: Polygon, key: tuple[int, float]) -> tuple[float, float] | None:
         """Lower left corner of the shape's box, the place reaching least far along the sheet; None if there is none."""
         if not _fits(shape, self.sheet_mm):
             return None
@@ -163,10 +179,11 @@ class _Filling:
         room = (self.sheet_mm[0] - (right - left), self.sheet_mm[1] - (top - bottom))
         pad = int(np.ceil(self.spacing_mm / CELL_MM)) + 1
         size = (int(np.ceil((right - left) / CELL_MM)) + 2 * pad, int(np.ceil((top - bottom) / CELL_MM)) + 2 * pad)
-        mask = self._raster(_moved(shape, (pad * CELL_MM - left, pad * CELL_MM - bottom)), size)
+        if key not in self.masks:
+            self.masks[key] = self._raster(_moved(shape, (pad * CELL_MM - left, pad * CELL_MM - bottom)), size)
         reach = int(np.ceil((sheet.used + self.spacing_mm) / CELL_MM)) + 2  # all is free from there on
         taken = np.pad(sheet.taken[:reach], ((pad, size[0]), (pad, size[1])))
-        hits = fftconvolve(taken, mask[::-1, ::-1], mode="valid")
+        hits = fftconvolve(taken, self.masks[key][::-1, ::-1], mode="valid")
         last = (int(room[0] / CELL_MM + 1e-9) + 1, int(room[1] / CELL_MM + 1e-9) + 1)
         free = np.argwhere(hits[: last[0], : last[1]] < 0.5)
         if free.size == 0:
@@ -177,9 +194,14 @@ class _Filling:
     def _raster(self, shape: Polygon, size: tuple[int, int]) -> NDArray[np.float32]:
         """Cells that the shape with half the spacing around it may touch."""
         grown = shape.buffer(self.spacing_mm / 2 + CELL_MM * np.sqrt(0.5))
-        x, y = ((np.arange(n) + 0.5) * CELL_MM for n in size)
+        left, bottom, right, top = np.floor(np.array(grown.bounds) / CELL_MM).astype(int)
+        i, j = np.arange(max(left, 0), min(right + 1, size[0])), np.arange(max(bottom, 0), min(top + 1, size[1]))
+        raster = np.zeros(size, np.float32)
         shapely.prepare(grown)
-        return np.asarray(shapely.contains_xy(grown, *np.meshgrid(x, y, indexing="ij")), np.float32)
+        raster[np.ix_(i, j)] = shapely.contains_xy(
+            grown, *np.meshgrid((i + 0.5) * CELL_MM, (j + 0.5) * CELL_MM, indexing="ij")
+        )
+        return raster
 
     def _slid(self, sheet: _Sheet, shape: Polygon, move: tuple[float, float]) -> tuple[float, float]:
         """Left, down, left again, as far as neighbours and edges allow, within two cells."""
@@ -204,8 +226,28 @@ def _back(move: tuple[float, float], axis: int, by: float) -> tuple[float, float
     return (move[0] - by, move[1]) if axis == 0 else (move[0], move[1] - by)
 
 
-def _orders(shapes: Sequence[Polygon], fitting: Sequence[int]) -> tuple[tuple[int, ...], ...]:
-    """Largest, longest, widest first; then as they came. No order twice."""
+def _shelf(shapes: Sequence[Polygon], fitting: Sequence[int], filling: _Filling) -> _Filling:
+    """Boxes in columns, longest first: what any nesting has to beat."""
+    x = y = column = 0.0
+    for index in sorted(fitting, key=lambda i: (-float(shapes[i].bounds[2] - shapes[i].bounds[0]), i)):
+        turn = next(t for t in filling.turns_deg if _fits(_turned(shapes[index], t), filling.sheet_mm))
+        turned = _turned(shapes[index], turn)
+        left, bottom, right, top = turned.bounds
+        if y > 0 and y + top - bottom > filling.sheet_mm[1]:
+            x, y, column = x + column + filling.spacing_mm, 0.0, 0.0
+        if not filling.sheets or x + right - left > filling.sheet_mm[0]:
+            filling.add_sheet()
+            x = y = column = 0.0
+        move = (x - left, y - bottom)
+        filling.put(index, _moved(turned, move), turn, move)
+        y, column = y + top - bottom + filling.spacing_mm, max(column, right - left)
+    return filling
+
+
+def _tries(
+    shapes: Sequence[Polygon], fitting: Sequence[int], turns_deg: tuple[float, ...]
+) -> tuple[tuple[tuple[int, ...], tuple[float, ...]], ...]:
+    """Orders (largest, longest, widest first, as they came) with all turns, then with fewer. None twice."""
     boxes = [np.ptp(np.reshape(shape.bounds, (2, 2)), axis=0) for shape in shapes]
     orders = (
         sorted(fitting, key=lambda i: (-shapes[i].area, i)),
@@ -213,7 +255,8 @@ def _orders(shapes: Sequence[Polygon], fitting: Sequence[int]) -> tuple[tuple[in
         sorted(fitting, key=lambda i: (-boxes[i][1], -boxes[i][0], i)),
         list(fitting),
     )
-    return tuple(dict.fromkeys(tuple(order) for order in orders))
+    fewer = tuple(turns for turns in (turns_deg, ALONG_GRAIN_DEG, ALONG_GRAIN_DEG[:1]) if set(turns) <= set(turns_deg))
+    return tuple(dict.fromkeys((tuple(order), turns) for turns in fewer for order in orders))
 
 
 def _fits(shape: Polygon, sheet_mm: tuple[float, float]) -> bool:
