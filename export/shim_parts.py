@@ -22,6 +22,7 @@ ARROW_MM = 8.0
 EDGE_MM = 1.5
 LEADING = 1.35
 BESIDE_MM = 4.0
+SHORTEST_MARK_MM = 8.0  # crumbs of a line between words only confuse
 
 Entry = tuple[str, float, bool]
 Entries = tuple[Entry, ...]
@@ -201,5 +202,5 @@ def _room_of(label: Drawing) -> BaseGeometry:
 def _dashed(lines: BaseGeometry | None) -> tuple[Line, ...]:
     if lines is None:
         return ()
-    runs = [run for run in getattr(lines, "geoms", (lines,)) if run.length > 1.0]
+    runs = [run for run in getattr(lines, "geoms", (lines,)) if run.length > SHORTEST_MARK_MM]
     return tuple(Line(np.asarray(run.coords), MARK, dashed=True) for run in runs)
