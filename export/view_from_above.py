@@ -186,10 +186,10 @@ def finding_places(findings: tuple[Finding, ...], contact: Contact) -> dict[str,
     for letter, finding in zip("ABC", findings, strict=False):
         where = f"{finding.place} {finding.code}".lower().replace("_", " ")
         share = next((share for word, share in part.items() if word in where), None)
+        sign = {"left": 1.0, "right": -1.0}.get(finding.side, 0.0)
         if share is None and "wither" in where:
-            places[letter] = (front + 40.0, 0.0)
+            places[letter] = (front + 40.0, sign * 40.0)
         else:
-            sign = {"left": 1.0, "right": -1.0}.get(finding.side, 0.0)
             along = front + (rear - front) * (0.5 if share is None else share)
             places[letter] = (along, sign * (out + 22.0))
     return _apart(places)
