@@ -27,6 +27,7 @@ def run(arguments: list[str]) -> int:
     """The whole command; returns the exit code."""
     if not os.environ.get(TRACE):
         warnings.simplefilter("ignore")
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # our matrices are small: more threads only wait for one another
     try:
         with commands.make_context("shimwright", arguments) as context:
             code = commands.invoke(context)
