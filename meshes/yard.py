@@ -49,7 +49,7 @@ YARD: Mapping[str, YardHorse] = MappingProxyType(
         ),
         # dipped: the saddle bridges; a phone's scan, metres, y up
         "willow": YardHorse(
-            replace(_LEVEL, dip_mm=106.0, withers_mm=108.0),
+            replace(_LEVEL, dip_mm=99.0, withers_mm=108.0),
             12,
             15.0,
             1.0,

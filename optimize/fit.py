@@ -15,6 +15,7 @@ from shimwright.optimize.case import Case
 from shimwright.optimize.cautions import cautions, horse_load
 from shimwright.optimize.confidence import Shaking, shake
 from shimwright.optimize.findings import findings
+from shimwright.optimize.gaps import flocking_mm
 from shimwright.optimize.hands import hand_checks
 from shimwright.optimize.limits import limits
 from shimwright.optimize.loads import load_cases
@@ -254,7 +255,7 @@ def _answer(job: Job, found: Contact, verdict: Judged, contact: Contact | None =
         back=job.back, saddle=job.saddle, pad=job.pad, case=job.case, placement=job.placement,
         verdict=verdict.verdict, sentence=verdict.sentence, setup=setup, level_setup=None, as_found=found,
         with_setup=contact, arch=arch, second_opinion=None, tries=(), runners_up=(), search=None, confidence=None,
-        flocking_mm={},
+        flocking_mm=_flocking(job, shown.setup.arch),
         findings=findings(job.back, job.saddle, job.case, found, contact, found.arch or arch),
         hand_checks=hand_checks(job.back, job.saddle, shown),
         take_out=take_out(job.case, job.pad, setup),
@@ -262,6 +263,13 @@ def _answer(job: Job, found: Contact, verdict: Judged, contact: Contact | None =
         recheck_weeks=weeks, recheck_on=recheck_on(job.case, weeks),
         horse_load=horse_load(job.case, job.saddle),
     )  # fmt: skip
+
+
+def _flocking(job: Job, arch: str | None) -> Mapping[str, float]:
+    """Wool can be re-flocked; other fillings cannot, so nothing is said of them."""
+    if job.saddle.filling is None or "wool" not in job.saddle.filling.material:
+        return {}
+    return flocking_mm(job.arches[arch].bench)
 
 
 def _second_opinion(job: Job, contact: Contact, rivals: tuple[Rival, ...]) -> SecondOpinion:

@@ -15,6 +15,7 @@ BEHIND_SHOULDER_MM = {"english": 48.0, "western": 15.0, "treeless": 50.0}  # PRA
 RULE_SD_MM = 10.0  # of where a fitter sets the saddle by that rule [J]
 UNSEEN_ALLOWED = 0.15  # share of the panels over what the scan did not see [J]
 FIRST_TOUCH_SPACING_MM = 8.0
+NEAR_MM = 15.0  # nodes this close to the lowest are looked at until it touches
 
 
 def place(back: Back, saddle: Saddle) -> Placement:
@@ -67,16 +68,24 @@ def lowered(back: Back, panels: Underside, front_x_mm: float) -> FloatArray:
     """
     spine = float(np.nanmax(np.append(back.midline.at(front_x_mm + panels.points[:, 0])[1], -np.inf)))
     origin = np.array([front_x_mm, 0.0, (spine if np.isfinite(spine) else 0.0) + 60.0])
-    resting = gaps_at(back, panels, origin)
-    for _ in range(12):
+    for _ in range(3):
+        resting = gaps_at(back, panels, origin)
         if not resting.unseen_share <= UNSEEN_ALLOWED:
             raise InputRefused(_misses(back, panels, front_x_mm, resting.unseen_share))
-        drop = float(np.nanmin(resting.gap_mm / -panels.normals[:, 2]))
-        origin = origin - np.array([0.0, 0.0, drop])
-        if abs(drop) < 1e-6:
-            break
-        resting = gaps_at(back, panels, origin)
+        near = np.flatnonzero(resting.gap_mm < np.nanmin(resting.gap_mm) + NEAR_MM)
+        origin = origin - _drop(back, panels.points[near], panels.normals[near], origin)
     return origin
+
+
+def _drop(back: Back, points: FloatArray, normals: FloatArray, origin: FloatArray) -> FloatArray:
+    """(0, 0, drop) that brings the lowest of these nodes to the surface."""
+    drop = np.zeros(3)
+    for _ in range(8):
+        step = float(np.nanmin(back.gap(points + origin - drop, normals) / -normals[:, 2]))
+        drop[2] += step
+        if abs(step) < 1e-6:
+            break
+    return drop
 
 
 def _misses(back: Back, panels: Underside, front_x_mm: float, unseen: float) -> str:

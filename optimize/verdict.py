@@ -94,6 +94,8 @@ def judge(
         )
     if not pieces(better.setup) and better.setup.arch == found.setup.arch:
         out = "take out what is in" if pieces(found.setup) else "it bears well as it is"
+        if better.setup.insert != found.setup.insert:
+            out = f"with the insert {better.setup.insert}"
         carries = f"{100 * (1 - mounted.bridged_share):.0f} % of the panel carries"
         return Judged("no shim needed", f"No shim needed: {carries}, {out}.")
     return Judged(

@@ -43,7 +43,8 @@ def fit_surface(points_mm: FloatArray, normals: FloatArray | None, axis: TrunkAx
     seen &= np.isfinite(radius)
     radius = np.where(seen, radius, np.nan)
     drift = drift_mm(fits[1][0], seen, float(np.median(noise[seen])) if seen.any() else 0.0)
-    sd = np.hypot(_along_normal(radius, axis) * np.hypot(spread, FLOOR_MM), drift)
+    facets = _facets(radius, count * share) if share < 1.0 else 0.0
+    sd = np.hypot(_along_normal(radius, axis) * np.hypot(spread, FLOOR_MM), np.hypot(drift, facets))
     sd = np.where(seen, sd, np.nan)
     return Surface(axis.x_mm, phi_grid(), axis.y_mm, axis.z_mm, radius, sd, drift_mm=drift)
 
@@ -269,3 +270,16 @@ def _along_normal(radius: FloatArray, axis: TrunkAxis) -> FloatArray:
     y_x, z_x = np.gradient(axis.y_mm, axis.x_mm), np.gradient(axis.z_mm, axis.x_mm)
     bend = along + np.outer(y_x, sin) + np.outer(z_x, cos)
     return np.asarray(1.0 / np.sqrt(1.0 + bend**2 + (around / smooth) ** 2))
+
+
+def _facets(radius: FloatArray, vertices: FloatArray) -> FloatArray:
+    """How far a mesh's flat facets lie inside the surface around the trunk: bend · edge² / 12 (mean of a chord's sag).
+
+    vertices: (n_x, n_phi) measured points per cell, from which the edge follows.
+    """
+    r = gaussian_filter(filled(radius), 1.0)
+    step = np.radians(PHI_STEP_DEG)
+    first, second = np.gradient(r, step, axis=1), np.gradient(np.gradient(r, step, axis=1), step, axis=1)
+    bend = np.abs(r**2 + 2.0 * first**2 - r * second) / (r**2 + first**2) ** 1.5
+    density = gaussian_filter(vertices, 6.0) / (STATION_STEP_MM * step * r)
+    return np.asarray(bend / np.maximum(density, 1e-6) / 12.0)

@@ -94,8 +94,10 @@ def _half_angle(surface: Surface) -> float:
 def _stance(frame: Frame, stations: Stations) -> list[_Fault]:
     if not frame.gravity:
         return []
-    lean = float(np.nanmedian((stations.slope_deg[2:10, 0] - stations.slope_deg[2:10, 1]) / 2.0))
-    if not abs(lean) > LEAN_DEG:
+    unlike = (stations.slope_deg[2:10, 0] - stations.slope_deg[2:10, 1]) / 2.0
+    unlike = unlike[np.isfinite(unlike)]
+    lean = float(np.median(unlike)) if unlike.size else 0.0
+    if abs(lean) <= LEAN_DEG:
         return []
     side = "left" if lean > 0 else "right"
     text = (

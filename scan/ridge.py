@@ -22,7 +22,7 @@ WIDTH_BELOW_MM = 40.0
 WIDTH_REACH_MM = 320.0
 ASIDE_MM = 90.0  # from the straight line along the crests: farther is a turned neck or an arm [J]
 LEAST_IN_SLAB = 15
-LONGEST_GAP_MM = 150.0
+LONGEST_GAP_MM = 350.0
 
 
 @dataclass(frozen=True)
@@ -90,7 +90,7 @@ def _robust_line(x: FloatArray, y: FloatArray) -> np.poly1d:
 
 
 def _unbroken(slabs: list["_Slab"]) -> list["_Slab"]:
-    """The longest run of slabs without a gap over 150 mm."""
+    """The longest run of slabs without a gap over 350 mm: a hole along the spine may be 250 mm long."""
     if not slabs:
         return []
     breaks = np.flatnonzero(np.diff([slab.x for slab in slabs]) > LONGEST_GAP_MM) + 1

@@ -120,15 +120,16 @@ class Surface:
         F(p) = distance from the axis − radius, which is 0 on the surface.
         """
         t = np.zeros(len(points))
-        phi = t
+        going = np.arange(len(points))
         for _ in range(12):
-            foot = points + t[:, None] * directions
-            x, phi, rho = self.polar(foot)
+            along = directions[going]
+            x, phi, rho = self.polar(points[going] + t[going, None] * along)
             r = self._spline.ev(x, phi)
-            slope = np.einsum("ij,ij->i", self._gradient(x, phi, rho, np.sin(phi), np.cos(phi)), directions)
+            slope = np.einsum("ij,ij->i", self._gradient(x, phi, rho, np.sin(phi), np.cos(phi)), along)
             step = (rho - r) / np.where(np.abs(slope) < 0.05, -0.05, slope)
-            t = t - np.clip(step, -80.0, 80.0)
-            if np.abs(step).max(initial=0.0) < 1e-6:
+            t[going] -= np.clip(step, -80.0, 80.0)
+            going = going[~(np.abs(step) < 1e-6)]
+            if not going.size:
                 break
         foot = points + t[:, None] * directions
         x, phi, rho = self.polar(foot)
