@@ -1,4 +1,5 @@
-"""`Fit`: the whole answer as data, the shape of fit.json (DESIGN §10). Unknown numbers are NaN or None here, null there."""
+"""`Fit`: the whole answer as data, the shape of fit.json (DESIGN §10). Unknown numbers are NaN or None here, null
+there."""
 
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -89,7 +90,8 @@ class Contact:
 class ArchJudgement:
     """Leg angle minus back angle, per side (left, right), girthed, over the length where the legs bear.
 
-    width_difference_mm: how much further the leg runs out than the back over 100 mm of depth, + = arch wider. larger: the
+    width_difference_mm: how much further the leg runs out than the back over 100 mm of depth, + = arch wider.
+    larger: the
     side of the larger shoulder (left | right), by which the arch is chosen; None where not known.
     """
 

@@ -1,6 +1,7 @@
 """The gap problem: the pose and the continuous heights that leave the least gap, as a convex program (DESIGN §8).
 
-Build and solve are apart: `GapProgram` is data. Gaps alone do not choose a set-up — what leaves the least gap tips the saddle
+Build and solve are apart: `GapProgram` is data. Gaps alone do not choose a set-up — what leaves the least gap tips
+the saddle
 once it is loaded — but they are a preview, the maker's thickness map, and millimetres of flocking to add or take.
 """
 
@@ -43,7 +44,8 @@ class GapProgram:
 
 @dataclass(frozen=True)
 class GapSolution:
-    """heights_mm (z,), pose (d,), gap_mm (n,): positive = daylight. value: area mean of the measure, or the worst gap."""
+    """heights_mm (z,), pose (d,), gap_mm (n,): positive = daylight. value: area mean of the measure, or the worst
+    gap."""
 
     heights_mm: FloatArray
     pose: FloatArray
@@ -121,7 +123,8 @@ def _limits(program: GapProgram, heights: object) -> list[object]:
 
 
 def flocking_mm(bench: Bench) -> Mapping[str, float]:
-    """Millimetres of flocking to add (+) or to take (−) per zone, about their own mean: a lift of all is no change of fit."""
+    """Millimetres of flocking to add (+) or to take (−) per zone, about their own mean: a lift of all is no change
+    of fit."""
     heights = solve_gaps(flocking_program(bench)).heights_mm
     return _zoned(heights - heights.mean())
 

@@ -1,6 +1,7 @@
 """The pad: shell, inserts, pockets, stock of shims and the limits of its stacks.
 
-The pad's flat coordinates: x as in the saddle frame (≤ 0, from the arch's front edge), y the distance from the middle line
+The pad's flat coordinates: x as in the saddle frame (≤ 0, from the arch's front edge), y the distance from the
+middle line
 measured over the underside (arc), left positive.
 """
 

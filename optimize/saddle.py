@@ -24,7 +24,8 @@ TREE_EI_NM2 = {
 
 @dataclass(frozen=True)
 class Arch:
-    """included_deg: angle between the legs. width_mm: leg to leg, inside, 100 mm below the arch's top. soft: follows the horse."""
+    """included_deg: angle between the legs. width_mm: leg to leg, inside, 100 mm below the arch's top. soft:
+    follows the horse."""
 
     name: str
     included_deg: float
@@ -50,8 +51,10 @@ class Saddle:
     """Ten tape measurements and a word.
 
     panel_width_mm, channel_mm, angle_deg: (3,) at front, middle, rear of the panel; angle below horizontal,
-    measured with `reference_arch` in. rocker_mm: how far the panel's middle stands proud of a straight-edge over its ends.
-    rise_mm: front end of the panel above its rear end in the maker's level. arch_length_mm: how far back from the front edge
+    measured with `reference_arch` in. rocker_mm: how far the panel's middle stands proud of a straight-edge over
+    its ends.
+    rise_mm: front end of the panel above its rear end in the maker's level. arch_length_mm: how far back from the
+    front edge
     the arch's legs bear. seat_x_mm: seat's lowest point, ≤ 0; None: panels' area centroid, "assumed". straps_x_mm: ≤ 0.
     panel_curve_mm: proud of a straight-edge laid across the panel (crown), one figure.
     """

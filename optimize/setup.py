@@ -21,7 +21,8 @@ def height_mm(stack: Stack) -> float:
 
 @dataclass(frozen=True)
 class Setup:
-    """arch, insert: names (None: the saddle has no changeable arch, or there is no insert). stacks: every pocket of the pad."""
+    """arch, insert: names (None: the saddle has no changeable arch, or there is no insert). stacks: every pocket
+    of the pad."""
 
     arch: str | None
     insert: str | None

@@ -175,6 +175,8 @@ def _body(cells: FloatArray, cell: float) -> NDArray[np.bool_]:
         return np.zeros(0, bool)
     wide = thinned(cells, 2 * cell)
     solid = _solid(wide.points, wide.size)
+    if not solid.any():
+        return np.zeros(len(cells), bool)
     pairs = cKDTree(wide.points).query_pairs(REACH_CELLS * wide.size, output_type="ndarray")
     pairs = pairs[solid[pairs].all(axis=1)]
     graph = coo_array((np.ones(len(pairs)), (pairs[:, 0], pairs[:, 1])), shape=(len(solid), len(solid)))

@@ -1,4 +1,5 @@
-"""Backs that a known set-up fits at uniform pressure: the matched back less the bevelled footprint of its shims (DESIGN §11)."""
+"""Backs that a known set-up fits at uniform pressure: the matched back less the bevelled footprint of its shims
+(DESIGN §11)."""
 
 from dataclasses import dataclass, replace
 

@@ -25,7 +25,8 @@ def saddle(angle_deg: float = 30.0, ei_nm2: float = float("inf"), arches: int = 
         Arch(f"arch {k + 1}", included + 8.0 * (k - middle), 130.0 + 10.0 * (k - middle)) for k in range(arches)
     )
     return Saddle(
-        name="test", style="english", tree="rigid" if np.isinf(ei_nm2) else "flexible", ei_nm2=ei_nm2, length_mm=LENGTH_MM,
+        name="test", style="english", tree="rigid" if np.isinf(ei_nm2) else "flexible", ei_nm2=ei_nm2,
+        length_mm=LENGTH_MM,
         panel_width_mm=np.array([100.0, 100.0, 100.0]), channel_mm=np.array([70.0, 70.0, 70.0]),
         angle_deg=np.full(3, angle_deg), rocker_mm=rocker_mm, rise_mm=0.0, panel_curve_mm=0.0, arches=made,
         reference_arch=made[middle].name if made else None, arch_length_mm=60.0, filling=None, mass_kg=7.0,

@@ -66,7 +66,8 @@ def test_flexible_all_of_fifty(ei_nm2: float) -> None:
 
 
 def test_the_planted_back_bears_evenly() -> None:
-    """The protocol itself: mounted, the planted set-up presses evenly, less what the 5 mm grid of the back rounds off."""
+    """The protocol itself: mounted, the planted set-up presses evenly, less what the 5 mm grid of the back rounds
+    off."""
     saddle = tack.saddle(30.0, arches=0)
     plant = planted(saddle, PAD, drawn_setup(np.random.default_rng(3), PAD, None))
     job = prepared(plant.back, plant.saddle, PAD, plant.case)

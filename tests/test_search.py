@@ -72,7 +72,8 @@ def key(setup: Setup, pad: Pad) -> tuple[object, ...]:
 
 @pytest.mark.parametrize(("arches", "ei_nm2"), [(2, np.inf), (0, 30.0)])
 def test_equals_brute_force(arches: int, ei_nm2: float) -> None:
-    """Two pockets a side, two thicknesses: every cost the search keeps, the counts and the winner after the tie order."""
+    """Two pockets a side, two thicknesses: every cost the search keeps, the counts and the winner after the tie
+    order."""
     pad = tack.pad(2)
     back, saddle, case = back_and_saddle(pad, arches, ei_nm2)
     job, found = run(back, saddle, pad, case)
@@ -189,7 +190,8 @@ def test_ctrl_c_gives_the_best_so_far() -> None:
 
 
 def test_tie_order() -> None:
-    """DESIGN §8: within 2 % or 0.02 of the best: thinnest, fewest pieces, more symmetric, what is on now, first in order."""
+    """DESIGN §8: within 2 % or 0.02 of the best: thinnest, fewest pieces, more symmetric, what is on now, first in
+    order."""
     pad = tack.pad(2)
 
     def candidate(cost: float, order: int, **stacks: tuple[Layer, ...]) -> Candidate:
