@@ -30,9 +30,15 @@ def _each(cases: list[Path], folders: list[Path]) -> Iterator[str]:
     if (os.cpu_count() or 1) < WORKERS:
         yield from (line for pair in zip(cases, folders, strict=True) for line in one_horse(*pair))
         return
-    with ProcessPoolExecutor(WORKERS) as pool:
+    with ProcessPoolExecutor(WORKERS, initializer=_one_thread_each) as pool:
         for lines in pool.map(one_horse, cases, folders):
             yield from lines
+
+
+def _one_thread_each() -> None:
+    """Before the numerical libraries load: the processes share the cores already."""
+    for name in ("NUMBA_NUM_THREADS", "OMP_NUM_THREADS"):
+        os.environ.setdefault(name, "1")
 
 
 def one_horse(path: Path, folder: Path) -> list[str]:

@@ -48,8 +48,8 @@ def _measures(back: Back) -> Iterator[tuple[str, float]]:
         ("hollow", "mm", build.hollow_mm),
         ("usable length", "mm", build.usable_mm),
     ):
-        for side, value in zip(("left", "right"), pair, strict=True):
-            yield f"{what} {side}, {unit}", value
+        for hand, value in zip(("left", "right"), pair, strict=True):
+            yield f"{what} {hand}, {unit}", value
 
 
 def _mean_sd(values: list[float]) -> dict[str, float | None]:

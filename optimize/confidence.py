@@ -4,6 +4,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from shimwright.optimize.answer import Confidence
 from shimwright.optimize.cost import fixed_cost
@@ -31,7 +32,7 @@ class Field:
         place = place_mm.astype(np.float32)  # phases of some radians: single precision is 1e-6 of the noise
         waves, phases = self.wave.astype(np.float32), self.phase.astype(np.float32)
         rows = [np.cos(place @ w.T + p).sum(axis=1) for w, p in zip(waves, phases, strict=True)]
-        return np.sqrt(2 / self.wave.shape[1]) * np.array(rows, float)
+        return np.asarray(np.sqrt(2 / self.wave.shape[1]) * np.array(rows, float))
 
 
 def correlated_field(rng: np.random.Generator, draws: int, correlation_mm: float) -> Field:
@@ -93,7 +94,7 @@ class Shaken:
         t = draws.placing[:, None]
         moved = here + 0.5 * t * (fore - back) + 0.5 * t**2 * (fore - 2 * here + back)
         noise = draws.scan * self.sd_mm * draws.noise.at(self.place_mm) if draws.scan else 0.0
-        return moved + noise + draws.bend[:, None] * self.bend_mm
+        return np.asarray(moved + noise + draws.bend[:, None] * self.bend_mm)
 
     def series(self, draws: Draws) -> FloatArray:
         """(draws, k): deflection of the layers in series with the drawn tissue."""
@@ -108,10 +109,11 @@ class Shaken:
 def costs_of(
     setups: Sequence[Setup], shaken: Mapping[tuple[str | None, str | None], Shaken], stacks: Sequence[Stack],
     pad: Pad, rule: Rules, draws: Draws,
-) -> FloatArray:  # fmt: skip
-    """(draws, set-ups): cost, +inf where a hard limit is broken."""
+) -> tuple[FloatArray, NDArray[np.bool_]]:  # fmt: skip
+    """(draws, set-ups): cost, and whether all hard limits are kept. What is not in `shaken` costs +inf."""
     number = {stack: i for i, stack in enumerate(stacks)}
     costs = np.full((draws.count, len(setups)), np.inf)
+    kept = np.zeros(costs.shape, bool)
     for option, one in shaken.items():
         mine = [i for i, setup in enumerate(setups) if (setup.arch, setup.insert) == option]
         if not mine:
@@ -121,8 +123,8 @@ def costs_of(
             one.bed, rule, rows.reshape(len(mine), -1), one.approach(draws), one.series(draws), one.load(draws)
         )
         fixed = np.array([fixed_cost(setups[i], pad) for i in mine])
-        costs[:, mine] = np.where(mask == 0, value + fixed, np.inf)
-    return costs
+        costs[:, mine], kept[:, mine] = value + fixed, mask == 0
+    return costs, kept
 
 
 def share_best(costs: FloatArray, pick: int) -> float:
@@ -133,11 +135,8 @@ def share_best(costs: FloatArray, pick: int) -> float:
 
 
 def share_better(costs: FloatArray, pick: int, other: int) -> float:
-    """Share of draws in which the pick is better than the other by more than the tie band."""
-    mine, theirs = costs[:, pick], costs[:, other]
-    with np.errstate(invalid="ignore"):
-        gain = theirs - mine > np.maximum(limits().ties.share * np.abs(mine), limits().ties.cost)
-    return float(np.mean(np.isfinite(mine) & gain))
+    """Share of draws in which the pick costs less than the other, limits left aside: both meet the same ones."""
+    return float(np.mean(costs[:, pick] < costs[:, other]))
 
 
 def regret(costs: FloatArray, pick: int) -> float:
@@ -154,7 +153,6 @@ class Shaking:
 
     confidence: Confidence
     better_than_found: float
-    costs: FloatArray
 
 
 def shake(
@@ -170,14 +168,14 @@ def shake(
             field.append(one)
     place = field.index(pick)
     rng = np.random.default_rng(table.seed)
-    costs = costs_of(field, shaken, stacks, pad, rule, drawn(rng, table.draws))
-    share = share_best(costs, place)
+    costs, kept = costs_of(field, shaken, stacks, pad, rule, drawn(rng, table.draws))
+    share = share_best(np.where(kept, costs, np.inf), place)
     lost = {}
     for name in INPUTS:
-        alone = costs_of(field, shaken, stacks, pad, rule, drawn(rng, EACH_INPUT_DRAWS, name))
-        lost[name] = regret(alone, place)
+        alone, within = costs_of(field, shaken, stacks, pad, rule, drawn(rng, EACH_INPUT_DRAWS, name))
+        lost[name] = regret(np.where(within, alone, np.inf), place)
     worst = max(lost, key=lambda name: lost[name])
     sensitive = worst if lost[worst] > 1e-3 else None
     better = share_better(costs, place, field.index(found)) if found in field and found != pick else float("nan")
     told = share >= table.told_apart_share
-    return Shaking(Confidence(share, table.draws, told, sensitive), better, costs)
+    return Shaking(Confidence(share, table.draws, told, sensitive), better)

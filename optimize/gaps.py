@@ -7,6 +7,8 @@ once it is loaded — but they are a preview, the maker's thickness map, and mil
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from importlib import import_module
+from typing import Any
 
 import numpy as np
 
@@ -88,7 +90,7 @@ def flocking_program(bench: Bench) -> GapProgram:
 
 def solve_gaps(program: GapProgram, measure: str = "huber") -> GapSolution:
     """measure: huber (area mean of the Huber function of the gap) or worst (largest gap or pressing-in, mm)."""
-    import cvxpy as cp  # a second to load, and only some answers need it
+    cp: Any = import_module("cvxpy")  # a second to load, and only some answers need it; not typed
 
     seen = program.area_mm2 > 0
     heights, pose = cp.Variable(program.shape.shape[1]), cp.Variable(program.ways.shape[1])
@@ -109,11 +111,10 @@ def solve_gaps(program: GapProgram, measure: str = "huber") -> GapSolution:
     return GapSolution(found, q, program.bare_mm - program.shape @ found - program.ways @ q, float(objective.value))
 
 
-def _limits(program: GapProgram, heights: object) -> list[object]:
-    import cvxpy as cp
+def _limits(program: GapProgram, h: Any) -> list[Any]:
+    cp: Any = import_module("cvxpy")
 
-    h: cp.Variable = heights
-    rows: list[object] = [h >= program.low_mm, h <= program.high_mm]
+    rows: list[Any] = [h >= program.low_mm, h <= program.high_mm]
     if program.step_mm is not None:
         rows += [cp.abs(h[a] - h[b]) <= program.step_mm for a, b in program.steps]
     if program.left_right_mm is not None and program.mates:

@@ -34,7 +34,7 @@ def _nodes(contact: Contact, saddle: Saddle, place: str) -> NDArray[np.bool_]:
     if place == "under the points":
         return np.asarray(points)
     third = PLACES.index(place) - 1
-    return np.minimum((3 * contact.along).astype(int), 2) == third
+    return np.asarray(np.minimum((3 * contact.along).astype(int), 2) == third)
 
 
 def feel(pressure_share: float, open_share: float) -> str:

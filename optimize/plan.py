@@ -32,7 +32,8 @@ def take_out(case: Case, pad: Pad, setup: Setup | None) -> tuple[TakeOutStep, ..
     """
     if setup is None or not pieces(setup):
         return ()
-    weeks, steps, left = recheck_weeks(case, setup), [], dict(setup.stacks)
+    weeks, left = recheck_weeks(case, setup), dict(setup.stacks)
+    steps: list[TakeOutStep] = []
     first = [TakeOutStep(1, "After three to five rides: feel all places again, before anything else is changed.")]
     while any(left.values()) and len(steps) < 4:
         name = min((n for n in left if left[n]), key=lambda n: _order(n, left[n], pad, case))

@@ -455,11 +455,16 @@ def _solve_draws(
 class SideRows(Protocol):
     """One side's fillings: columns of the set-up, stack numbers (r, c), heights with and without partner, pieces."""
 
-    columns: IntArray
-    rows: IntArray
-    paired_mm: FloatArray
-    alone_mm: FloatArray
-    pieces: FloatArray
+    @property
+    def columns(self) -> IntArray: ...
+    @property
+    def rows(self) -> IntArray: ...
+    @property
+    def paired_mm(self) -> FloatArray: ...
+    @property
+    def alone_mm(self) -> FloatArray: ...
+    @property
+    def pieces(self) -> FloatArray: ...
 
 
 def bed_arrays(bed: OptionBed) -> tuple[FloatArray, ...]:

@@ -347,7 +347,7 @@ def _leaders(grid: FloatArray, left: _Side, right: _Side) -> list[int]:
 
 def _patterns(rows: NDArray[np.int64]) -> NDArray[np.int64]:
     """Which pockets of a side hold anything, as one number."""
-    return ((rows > 0) << np.arange(rows.shape[1])).sum(axis=1)
+    return np.asarray(((rows > 0) << np.arange(rows.shape[1])).sum(axis=1))
 
 
 def _note_level(solved: _Solved, tally: _Tally) -> None:

@@ -77,10 +77,8 @@ class Midline:
 
     def at(self, x: FloatArray | float) -> tuple[FloatArray, FloatArray]:
         """(y, z) at x, NaN outside the seen midline."""
-        return (
-            np.interp(x, self.x_mm, self.y_mm, left=np.nan, right=np.nan),
-            np.interp(x, self.x_mm, self.z_mm, left=np.nan, right=np.nan),
-        )
+        y, z = (np.interp(x, self.x_mm, line, left=np.nan, right=np.nan) for line in (self.y_mm, self.z_mm))
+        return np.asarray(y), np.asarray(z)
 
 
 @dataclass(frozen=True)
@@ -105,7 +103,7 @@ class Stations:
     @property
     def width_mm(self) -> FloatArray:
         """(13, 4): both sides together."""
-        return self.half_width_mm.sum(axis=2)
+        return np.asarray(self.half_width_mm.sum(axis=2))
 
 
 @dataclass(frozen=True)

@@ -55,7 +55,7 @@ def homography(plane: FloatArray, picture: FloatArray) -> FloatArray:
     rows = []
     for (y, z), (u, v) in zip(plane, picture, strict=True):
         rows += [[y, z, 1, 0, 0, 0, -u * y, -u * z, -u], [0, 0, 0, y, z, 1, -v * y, -v * z, -v]]
-    return np.linalg.svd(np.array(rows))[2][-1].reshape(3, 3)
+    return np.asarray(np.linalg.svd(np.array(rows))[2][-1].reshape(3, 3))
 
 
 def through(H: FloatArray, points: FloatArray) -> FloatArray:
@@ -181,4 +181,4 @@ def _sub_step(polar: FloatArray, path: NDArray[np.int64], radius: FloatArray) ->
     reach = 3
     at = np.clip(path[:, None] + np.arange(-reach, reach + 1), 0, radius.size - 1)
     weight = polar[np.arange(len(path))[:, None], at] ** 2 + 1e-9
-    return (weight * radius[at]).sum(axis=1) / weight.sum(axis=1)
+    return np.asarray((weight * radius[at]).sum(axis=1) / weight.sum(axis=1))

@@ -64,11 +64,11 @@ def read_zip(path: Path) -> RawScan:
 
 
 def read_bz2(path: Path) -> RawScan:
-    return _unpacked(path, bz2.open)
+    return _unpacked(path, bz2.BZ2File)
 
 
 def read_gz(path: Path) -> RawScan:
-    return _unpacked(path, gzip.open)
+    return _unpacked(path, gzip.GzipFile)
 
 
 def _unpacked(path: Path, opener: Callable[[Path], IO[bytes]]) -> RawScan:

@@ -21,7 +21,7 @@ UNIT_MM = {"micron": 1e-3, "millimeter": 1.0, "centimeter": 10.0, "inch": 25.4, 
 UNREADABLE_EXTENSIONS = ("EXT_meshopt_compression", "KHR_meshopt_compression")
 
 
-class SameFolder(trimesh.resolvers.Resolver):  # type: ignore[misc]
+class SameFolder(trimesh.resolvers.Resolver):
     """Gives a file's companions (MTL, pictures, buffers) from its own folder only; nothing is ever fetched."""
 
     def __init__(self, folder: Path) -> None:
@@ -193,7 +193,7 @@ def open3d_mesh(path: Path) -> tuple[FloatArray, NDArray[np.int64], NDArray[np.u
     """(points, triangles, colours) by Open3D, which crashes on some damaged files: only for `apart`."""
     import open3d
 
-    mesh = open3d.io.read_triangle_mesh(str(path))
+    mesh = open3d.io.read_triangle_mesh(path)
     rgb = np.rint(255 * np.asarray(mesh.vertex_colors)).astype(np.uint8)
     return np.array(mesh.vertices), np.array(mesh.triangles, dtype=np.int64), rgb
 

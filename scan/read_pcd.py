@@ -45,5 +45,5 @@ def open3d_cloud(path: Path) -> tuple[FloatArray, FloatArray, FloatArray]:
     """(points, normals, colours) by Open3D, which crashes on some damaged files: only for `apart`."""
     import open3d
 
-    cloud = open3d.io.read_point_cloud(str(path), remove_nan_points=False, remove_infinite_points=False)
+    cloud = open3d.io.read_point_cloud(path, remove_nan_points=False, remove_infinite_points=False)
     return np.array(cloud.points), np.array(cloud.normals), np.array(cloud.colors)

@@ -58,7 +58,8 @@ def exact_surface(shape: HorseShape) -> Surface:
 def _axis(shape: HorseShape) -> TrunkAxis:
     rear, front = x_range_mm(shape)
     line = spine(shape, np.arange(rear, front + 1e-9, 5.0))
-    return trunk_axis(*line.T, true_topline(shape).withers_x - true_topline(shape).croup_x)
+    x, y, z = line.T
+    return trunk_axis(x, y, z, true_topline(shape).withers_x - true_topline(shape).croup_x)
 
 
 def _radius(angle: FloatArray, distance: FloatArray, phi: FloatArray) -> FloatArray:
@@ -96,8 +97,8 @@ def true_midline(shape: HorseShape) -> Midline:
 
 def true_back(shape: HorseShape, horse: str | None = None) -> Back:
     """The exact surface through the same measures as a scan, gravity known, nothing marked."""
-    axes = np.eye(3)
-    frame = Frame(np.zeros(3), *axes, 1.0, "told", "told", "told", False, 0.0, 0.0, 0.0)
+    forward, left, up = np.eye(3)
+    frame = Frame(np.zeros(3), forward, left, up, 1.0, "told", "told", "told", False, 0.0, 0.0, 0.0)
     sample = ScanSample(1_000_000, 1.0, 0.0, DoubleSurface(np.nan, np.nan, np.nan))
     source = Source("invented", "", None, horse, {})
     return build_back(exact_surface(shape), true_midline(shape), frame, Places(true_topline(shape)), sample, source)

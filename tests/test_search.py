@@ -107,7 +107,6 @@ def _first_in_tie_order(costs: dict[tuple[object, ...], float], pad: Pad) -> tup
 
 
 def test_more_stock_is_never_worse() -> None:
-    pad = tack.pad(2, (3.0,))
     back, saddle, case = back_and_saddle(tack.pad(2))
     least = np.inf
     for stock, inserts in (
