@@ -1,4 +1,4 @@
-"""The shipped yard: made again by its generator, complete, measured as it was invented, and answered as the trade would."""
+"""The shipped yard: made again by its generator, complete, measured as invented, answered as the trade would."""
 
 from dataclasses import replace
 from functools import cache
@@ -84,7 +84,7 @@ def test_a_changed_horse_is_noticed() -> None:
 
 
 def test_yard_holds_what_it_should() -> None:
-    """Four horses, one in metres, one with dots; a rigid and a flexible tree, a soft arch each; pads of 4 and 8 pockets."""
+    """Four horses, one in metres, two with dots; a rigid and a flexible tree, a soft arch each; 4 and 8 pockets."""
     assert len(NAMES) == 4
     assert {path.parent.name for path in HORSES.glob("*/case.toml")} == set(NAMES)
     assert all((HORSES / name / SCAN).stat().st_size <= MOST_BYTES for name in NAMES)
@@ -153,7 +153,7 @@ def test_level_back_needs_nothing() -> None:
 
 
 def test_hollow_side_is_filled() -> None:
-    """DESIGN §8: the hollow side on a one-sided back; PRACTICE §5: the arch for the larger shoulder, fill the smaller."""
+    """DESIGN §8: the hollow side of a one-sided back; PRACTICE §5: arch for the larger shoulder, fill the smaller."""
     answered = answer("juniper", YARD["juniper"].shape)
     filled = heights(answered)
     assert filled["front_left"] >= 3.0
@@ -172,7 +172,7 @@ def test_mirrored_horse_gets_the_mirrored_set_up() -> None:
 
 @pytest.mark.accuracy
 def test_dipped_back_is_filled_in_the_middle() -> None:
-    """DESIGN §8: middle for a dipped back, nothing one-sided on a symmetric one. Fore and aft are the middle of four."""
+    """DESIGN §8: middle for a dipped back, nothing one-sided on a symmetric one. Fore and aft are the middle."""
     answered = answer("willow", YARD["willow"].shape)
     filled = heights(answered)
     middle = max(filled.get("fore_left", 0.0), filled.get("aft_left", 0.0))
