@@ -7,7 +7,6 @@ import tempfile
 import zipfile
 from collections.abc import Callable
 from pathlib import Path, PurePosixPath
-from typing import IO
 
 from shimwright.scan.raw import RawScan
 from shimwright.scan.refusal import InputRefused
@@ -71,7 +70,7 @@ def read_gz(path: Path) -> RawScan:
     return _unpacked(path, gzip.GzipFile)
 
 
-def _unpacked(path: Path, opener: Callable[[Path], IO[bytes]]) -> RawScan:
+def _unpacked(path: Path, opener: Callable[[Path], bz2.BZ2File | gzip.GzipFile]) -> RawScan:
     from shimwright.scan.read import read_as
 
     inner = Path(path.stem)
