@@ -1,6 +1,6 @@
 """The frame over simulated scans: none flipped, mirrored or lost without being refused (goals: the project's brief).
 
-The quick test takes a few scans; the slow one (`make accuracy`) sixty, in any pose and unit, with clutter, lean and coat.
+The quick test takes a few scans; the slow one (`make accuracy`) sixty: any pose and unit, clutter, lean and coat.
 """
 
 from dataclasses import dataclass, replace
