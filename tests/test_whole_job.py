@@ -70,3 +70,16 @@ def test_old_results_stay_when_new_ones_cannot_be_made(tmp_path, capsys):
     assert [path.name for path in out.iterdir()] == ["fit.json"]
     assert (out / "fit.json").read_text() == "old"
     assert "no such file" in capsys.readouterr().err
+
+
+def test_no_changeable_arch_and_no_pad_are_ordinary(tmp_path):
+    saddle = (YARD.parent / "saddles" / "rigid.toml").read_text(encoding="utf-8")
+    kept = saddle[: saddle.index("reference_arch")] + saddle[saddle.index("[filling]") :]
+    (tmp_path / "saddle.toml").write_text(kept, encoding="utf-8")
+    scan = (YARD / "fennel" / "scan.ply").as_posix()
+    case = f'scan = "{scan}"\nsaddle = "saddle.toml"\n[frame]\nunit = "mm"\nup = "+z"\nhead = "+x"\n'
+    (tmp_path / "case.toml").write_text(case, encoding="utf-8")
+    assert cli.run(["fit", str(tmp_path / "case.toml"), "--out", str(tmp_path / "out")]) in (0, 1)
+    answer = json.loads((tmp_path / "out" / "fit.json").read_text(encoding="utf-8"))
+    assert answer["setup"] == {"arch": None, "insert": None, "pockets": {}}
+    assert answer["recheck_on"] is None  # no date was told
