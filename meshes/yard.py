@@ -45,7 +45,7 @@ YARD: Mapping[str, YardHorse] = MappingProxyType(
     {
         # level: nothing is needed
         "fennel": YardHorse(
-            _LEVEL, 11, 9.5, 0.6, False, _standing(8.0, (350.0, -120.0, 1560.0), 1.0, False), WITHERS_AND_SHOULDERS
+            _LEVEL, 11, 9.5, 0.4, False, _standing(8.0, (350.0, -120.0, 1560.0), 1.0, False), WITHERS_AND_SHOULDERS
         ),
         # dipped: the saddle bridges; a phone's scan, metres, y up
         "willow": YardHorse(
@@ -58,10 +58,10 @@ YARD: Mapping[str, YardHorse] = MappingProxyType(
         ),
         # one-sided: hollow behind the left shoulder
         "juniper": YardHorse(
-            replace(_LEVEL, hollow_mm=(13.0, 0.0), uneven_mm=6.0),
+            replace(_LEVEL, hollow_mm=(13.0, 0.0), uneven_mm=4.0),
             13,
             9.5,
-            0.6,
+            0.4,
             False,
             _standing(-5.0, (0.0, 0.0, 0.0), 1.0, False),
             WITHERS_AND_SHOULDERS + STRIP,

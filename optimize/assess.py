@@ -88,8 +88,8 @@ def assess_on(
     before = as_found.cases.get("mounted") if as_found is not None else None
     price, refused = float("nan"), tuple[str, ...]()
     if mounted is not None:
-        price = cost(mounted, before, setup, pad)
         angle = arch.at_larger_deg if arch is not None and arch.words not in ("soft", "not known") else None
+        price = cost(mounted, before, setup, pad)
         refused = hard_limits(mounted, before, setup, pad, saddle, arch_difference_deg=angle, sore=case.today.sore)
     return Contact(
         setup,

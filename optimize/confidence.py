@@ -87,6 +87,7 @@ class Shaken:
     bend_mm: FloatArray
     load_rest: FloatArray
     load_rider: FloatArray
+    arch_cost: float = 0.0
 
     def approach(self, draws: Draws) -> FloatArray:
         """(draws, n): the back nearer by noise and bend, the saddle moved (a parabola through three places)."""
@@ -122,7 +123,7 @@ def costs_of(
         value, mask = solve_draws(
             one.bed, rule, rows.reshape(len(mine), -1), one.approach(draws), one.series(draws), one.load(draws)
         )
-        fixed = np.array([fixed_cost(setups[i], pad) for i in mine])
+        fixed = one.arch_cost + np.array([fixed_cost(setups[i], pad) for i in mine])
         costs[:, mine], kept[:, mine] = value + fixed, mask == 0
     return costs, kept
 

@@ -14,6 +14,7 @@ from shimwright.optimize.bench import known_materials
 from shimwright.optimize.case import Case
 from shimwright.optimize.cautions import cautions, horse_load
 from shimwright.optimize.confidence import Shaking, shake
+from shimwright.optimize.cost import arch_cost
 from shimwright.optimize.findings import findings
 from shimwright.optimize.gaps import flocking_mm
 from shimwright.optimize.hands import hand_checks
@@ -55,9 +56,9 @@ class Job:
     found_setup: Setup
 
     def on(self, setup: Setup, as_found: Contact | None, cases: tuple[str, ...] | None = None) -> Contact:
-        """The set-up on the true model, 5 mm grid."""
+        """The set-up on the true model, 5 mm grid; its cost with that of the arch, which is the same for all its stacks."""
         some = {} if cases is None else {"cases": cases}
-        return assess(
+        contact = assess(
             self.back,
             self.saddle,
             self.pad,
@@ -67,6 +68,7 @@ class Job:
             as_found=as_found,
             **some,  # type: ignore[arg-type]
         )
+        return replace(contact, cost=contact.cost + arch_cost(arch_off_deg(self, setup.arch)))
 
 
 def fit(back: Back, saddle: Saddle, pad: Pad, case: Case, progress: Callable[[str], None]) -> Fit:
@@ -138,17 +140,18 @@ def choices(job: Job) -> tuple[tuple[Option, ...], Rules]:
         for insert in inserts:
             bed = opt.option_bed(arch, job.saddle, job.pad, insert, thickness, job.laws)
             bed = opt.with_clearance(bed, arch.bench)
-            made[name, insert] = opt.option(arch, job.pad, insert, bed, _refused_arch(job, name))
+            made[name, insert] = opt.option(arch, job.pad, insert, bed, arch_off_deg(job, name))
     peak, sore = _found_on_the_search_model(job)
     if job.case.today.sore:
         made = {key: _with_sore(job, one, sore) for key, one in made.items()}
     return tuple(made.values()), rules(peak, job.saddle)
 
 
-def _refused_arch(job: Job, name: str | None) -> str | None:
+def arch_off_deg(job: Job, name: str | None) -> float | None:
+    """Leg less back at the larger shoulder; None for a soft arch or where not known."""
     judged = job.judged[name]
     known = judged.words not in ("soft", "not known") and np.isfinite(judged.at_larger_deg)
-    return "arch" if known and abs(judged.at_larger_deg) > limits().arch.hard_deg else None
+    return judged.at_larger_deg if known else None
 
 
 def _found_on_the_search_model(job: Job) -> tuple[float, FloatArray]:
@@ -189,8 +192,9 @@ def _shaken(job: Job, offered: tuple[Option, ...], rule: Rules, searched: Found,
     leading = [c.setup for c in searched.candidates[: limits().search.leading]]
     needed = {(s.arch, s.insert) for s in (*leading, best.setup, job.found_setup)}
     shaken = {
-        (one.arch, one.insert): opt.shaken(
-            job.back, job.pad, job.placement, job.arches[one.arch], one.bed, one.insert, job.case.rider
+        (one.arch, one.insert): replace(
+            opt.shaken(job.back, job.pad, job.placement, job.arches[one.arch], one.bed, one.insert, job.case.rider),
+            arch_cost=one.arch_cost,
         )
         for one in offered
         if (one.arch, one.insert) in needed

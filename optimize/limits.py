@@ -68,6 +68,7 @@ class CostWeights:
     roll_per_deg2: float
     left_right_per_mm: float
     piece: float
+    arch_per_deg: float
 
 
 @dataclass(frozen=True)

@@ -13,6 +13,7 @@ from shimwright.optimize.case import ZONES, Rider
 from shimwright.optimize.clearance import clearances_mm
 from shimwright.optimize.confidence import Shaken
 from shimwright.optimize.contact import compression, solve
+from shimwright.optimize.cost import arch_cost
 from shimwright.optimize.limits import limits
 from shimwright.optimize.loads import Load, load_case, load_cases
 from shimwright.optimize.materials import Material, tissue
@@ -175,9 +176,10 @@ def with_clearance(bed_: OptionBed, bench: Bench) -> OptionBed:
     return replace(bed_, clear_mm=value, clear_row=slope)
 
 
-def option(arch: ArchBench, pad: Pad, insert: str | None, bed_: OptionBed, refused: str | None) -> Option:
+def option(arch: ArchBench, pad: Pad, insert: str | None, bed_: OptionBed, off_deg: float | None) -> Option:
     height = next((item.thickness_mm for item in pad.inserts if item.name == insert), 0.0)
-    return Option(arch.arch, insert, height, bed_, refused)
+    refused = "arch" if off_deg is not None and abs(off_deg) > limits().arch.hard_deg else None
+    return Option(arch.arch, insert, height, bed_, refused, arch_cost(off_deg))
 
 
 def shaken(

@@ -104,70 +104,39 @@ def _law(delta, i, k, levels, series, strain, chosen):  # type: ignore[no-untype
 
 
 @njit(cache=True, error_model="numpy", fastmath=FAST)
-def _forces_rigid(q, area, freedom, approach, levels, series, strain, chosen, piece, pressure, force, hessian):  # type: ignore[no-untyped-def]
-    f0 = f1 = f2 = h00 = h01 = h02 = h11 = h12 = h22 = 0.0
-    q0, q1, q2 = q[0], q[1], q[2]
-    for i in range(area.size):
-        a, b, c = freedom[i, 0], freedom[i, 1], freedom[i, 2]
-        delta = approach[i] + a * q0 + b * q1 + c * q2
-        for m in range(strain.shape[1]):
-            delta += chosen[i, m]
-        if delta <= 0.0:
-            pressure[i] = 0.0
-            continue
-        p, slope, piece[i] = _law(delta, i, piece[i], levels, series, strain, chosen)
-        pressure[i] = p
-        ap, ak = 1e-3 * area[i] * p, 1e-3 * area[i] * slope  # kPa · mm² = 1e-3 N
-        f0 += ap * a
-        f1 += ap * b
-        f2 += ap * c
-        h00 += ak * a * a
-        h01 += ak * a * b
-        h02 += ak * a * c
-        h11 += ak * b * b
-        h12 += ak * b * c
-        h22 += ak * c * c
-    force[0], force[1], force[2] = f0, f1, f2
-    hessian[0, 0], hessian[0, 1], hessian[0, 2] = h00, h01, h02
-    hessian[1, 0], hessian[1, 1], hessian[1, 2] = h01, h11, h12
-    hessian[2, 0], hessian[2, 1], hessian[2, 2] = h02, h12, h22
+def _forces(q, bed_arrays, chosen, work, piece, pressure, force, hessian):  # type: ignore[no-untyped-def]
+    """Generalised force of the bed and its derivative at q; pressure and the piece of the law are left in place.
 
-
-@njit(cache=True, error_model="numpy", fastmath=FAST)
-def _forces_flexible(q, area, freedom, approach, levels, series, strain, chosen, piece, pressure, force, hessian):  # type: ignore[no-untyped-def]
-    n, d = freedom.shape
-    force[:] = 0.0
-    hessian[:, :] = 0.0
-    for i in range(n):
-        delta = approach[i]
-        for r in range(d):
-            delta += freedom[i, r] * q[r]
-        for m in range(strain.shape[1]):
-            delta += chosen[i, m]
-        if delta <= 0.0:
-            pressure[i] = 0.0
-            continue
-        p, slope, piece[i] = _law(delta, i, piece[i], levels, series, strain, chosen)
-        pressure[i] = p
-        ap, ak = 1e-3 * area[i] * p, 1e-3 * area[i] * slope
-        for r in range(d):
-            force[r] += ap * freedom[i, r]
-            kr = ak * freedom[i, r]
-            for s in range(r, d):
-                hessian[r, s] += kr * freedom[i, s]
+    work (4, n): approach at q = 0 with the shims in, then scratch. Loops run along the nodes, so that they vectorise.
+    """
+    area, ways, _, levels, series, strain = bed_arrays
+    d, n = ways.shape
+    lift, delta, push, rate = work[0], work[1], work[2], work[3]
+    delta[:] = lift
     for r in range(d):
-        for s in range(r):
-            hessian[r, s] = hessian[s, r]
-
-
-@njit(cache=True, error_model="numpy", fastmath=FAST)
-def _forces(q, bed_arrays, chosen, piece, pressure, force, hessian):  # type: ignore[no-untyped-def]
-    """Generalised force of the bed and its derivative at q; pressure and the piece of the law are left in place."""
-    area, freedom, approach, levels, series, strain = bed_arrays
-    if q.size == 3:
-        _forces_rigid(q, area, freedom, approach, levels, series, strain, chosen, piece, pressure, force, hessian)
-    else:
-        _forces_flexible(q, area, freedom, approach, levels, series, strain, chosen, piece, pressure, force, hessian)
+        way, turn = ways[r], q[r]
+        for i in range(n):
+            delta[i] += way[i] * turn
+    for i in range(n):
+        if delta[i] <= 0.0:
+            pressure[i] = push[i] = rate[i] = 0.0
+            continue
+        p, slope, piece[i] = _law(delta[i], i, piece[i], levels, series, strain, chosen)
+        pressure[i] = p
+        push[i], rate[i] = 1e-3 * area[i] * p, 1e-3 * area[i] * slope  # kPa · mm² = 1e-3 N
+    for r in range(d):
+        way = ways[r]
+        total = 0.0
+        for i in range(n):
+            total += way[i] * push[i]
+            delta[i] = way[i] * rate[i]
+        force[r] = total
+        for s in range(r, d):
+            other = ways[s]
+            total = 0.0
+            for i in range(n):
+                total += delta[i] * other[i]
+            hessian[r, s] = hessian[s, r] = total
 
 
 @njit(cache=True, error_model="numpy", fastmath=FAST)
@@ -209,12 +178,12 @@ def _residual(q, load, stiffness, force, residual, scale):  # type: ignore[no-un
 
 
 @njit(cache=True, error_model="numpy", fastmath=FAST)
-def _equilibrium(q, bed_arrays, stiffness, load, scale, chosen, piece, pressure, tolerance):  # type: ignore[no-untyped-def]
+def _equilibrium(q, bed_arrays, stiffness, load, scale, chosen, work, piece, pressure, tolerance):  # type: ignore[no-untyped-def]
     """Newton with line search on the convex energy, from q, in place. Returns the imbalance as a share of the load."""
     d = q.size
     force, residual, step = np.zeros(d), np.zeros(d), np.zeros(d)
     hessian, trial = np.zeros((d, d)), np.zeros(d)
-    _forces(q, bed_arrays, chosen, piece, pressure, force, hessian)
+    _forces(q, bed_arrays, chosen, work, piece, pressure, force, hessian)
     worst = _residual(q, load, stiffness, force, residual, scale)
     for _ in range(MAX_STEPS):
         if worst < tolerance:
@@ -236,7 +205,7 @@ def _equilibrium(q, bed_arrays, stiffness, load, scale, chosen, piece, pressure,
         for search in range(25):
             for r in range(d):
                 trial[r] = q[r] + t * step[r]
-            _forces(trial, bed_arrays, chosen, piece, pressure, force, hessian)
+            _forces(trial, bed_arrays, chosen, work, piece, pressure, force, hessian)
             worst = _residual(trial, load, stiffness, force, residual, scale)
             along = 0.0
             for r in range(d):
@@ -340,10 +309,13 @@ def _measures(
 
 
 @njit(cache=True, error_model="numpy", fastmath=FAST)
-def _choose(thickness, pocket, stacks, chosen):  # type: ignore[no-untyped-def]
+def _choose(thickness, pocket, stacks, approach, chosen, work):  # type: ignore[no-untyped-def]
+    """Thickness of the chosen stacks at every node, and the approach with them in."""
     for i in range(pocket.size):
+        work[0, i] = approach[i]
         for m in range(chosen.shape[1]):
             chosen[i, m] = thickness[stacks[pocket[i]], i, m] if pocket[i] >= 0 else 0.0
+            work[0, i] += chosen[i, m]
 
 
 @njit(cache=True, parallel=True, error_model="numpy", fastmath=FAST)
@@ -379,6 +351,7 @@ def _solve_grid(
     for a in prange(left.shape[0]):
         q = start.copy()
         chosen, piece, pressure = np.zeros((n, materials)), np.zeros(n, np.int64), np.zeros(n)
+        work = np.zeros((4, n))
         stacks = np.zeros(max(pockets, 1), np.int64)
         for c in range(left_columns.size):
             stacks[left_columns[c]] = left[a, c]
@@ -393,8 +366,8 @@ def _solve_grid(
                 continue
             for c in range(right_columns.size):
                 stacks[right_columns[c]] = right[b, c]
-            _choose(thickness, pocket, stacks, chosen)
-            worst = _equilibrium(q, bed_arrays, stiffness, load, scale, chosen, piece, pressure, tolerance)
+            _choose(thickness, pocket, stacks, bed_arrays[2], chosen, work)
+            worst = _equilibrium(q, bed_arrays, stiffness, load, scale, chosen, work, piece, pressure, tolerance)
             out = _measures(
                 q, bed_arrays[0], pressure, windows, window_shares, sore, sore_kpa, clear_mm, clear_row,
                 pitch_row, roll_row, weights, lines, bridged,
@@ -436,10 +409,11 @@ def _solve_draws(
         w, chunk = job // chunks, job % chunks
         q = start.copy()
         chosen, piece, pressure = np.zeros((n, materials)), np.zeros(n, np.int64), np.zeros(n)
+        work = np.zeros((4, n))
         arrays = (area, freedom, approach[w], levels, series[w], strain)
         for row in range(chunk * CHUNK, min(stacks.shape[0], (chunk + 1) * CHUNK)):
-            _choose(thickness, pocket, stacks[row], chosen)
-            worst = _equilibrium(q, arrays, stiffness, load[w], scale, chosen, piece, pressure, tolerance)
+            _choose(thickness, pocket, stacks[row], approach[w], chosen, work)
+            worst = _equilibrium(q, arrays, stiffness, load[w], scale, chosen, work, piece, pressure, tolerance)
             out = _measures(
                 q, area, pressure, windows, window_shares, sore, sore_kpa, clear_mm, clear_row,
                 pitch_row, roll_row, weights, lines, bridged,
@@ -468,11 +442,11 @@ class SideRows(Protocol):
 
 
 def bed_arrays(bed: OptionBed) -> tuple[FloatArray, ...]:
-    """What the force kernel reads, contiguous, in its order."""
+    """What the force kernel reads, contiguous, in its order; the freedoms as rows (d, n)."""
     return tuple(
         np.ascontiguousarray(a)
         for a in (
-            bed.area_mm2, bed.freedom, bed.approach_mm, bed.pressure_kpa, bed.series_mm, bed.strain,
+            bed.area_mm2, bed.freedom.T, bed.approach_mm, bed.pressure_kpa, bed.series_mm, bed.strain,
         )
     )  # fmt: skip
 
@@ -496,8 +470,10 @@ def resting_pose(bed: OptionBed) -> FloatArray:
     q[0] = -float(np.max(bed.approach_mm)) + 1.0
     n = bed.area_mm2.size
     chosen = np.zeros((n, bed.strain.shape[1]))
+    work = np.zeros((4, n))
+    work[0] = bed.approach_mm
     _equilibrium(
-        q, bed_arrays(bed), bed.stiffness, bed.load, scale_of(bed), chosen, np.zeros(n, np.int64), np.zeros(n), 1e-9
+        q, bed_arrays(bed), bed.stiffness, bed.load, scale_of(bed), chosen, work, np.zeros(n, np.int64), np.zeros(n), 1e-9
     )  # fmt: skip
     return q
 

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from shimwright.optimize import screen
 from shimwright.optimize.answer import SearchReport
-from shimwright.optimize.cost import fixed_cost, left_right_mm, pieces, thickness_mm, total_limit_mm
+from shimwright.optimize.cost import left_right_mm, pieces, thickness_mm, total_limit_mm
 from shimwright.optimize.limits import limits
 from shimwright.optimize.neighbourhood import Terrain, Walked, walk
 from shimwright.optimize.pad import Pad
@@ -25,13 +25,14 @@ KEEP = 4000  # cheapest set-ups of a block that can still matter
 
 @dataclass(frozen=True)
 class Option:
-    """One arch with one insert. refused: a limit that the option breaks whatever its stacks, or None."""
+    """One arch with one insert. Whatever its stacks: the limit it breaks, or None, and the arch's cost."""
 
     arch: str | None
     insert: str | None
     insert_mm: float
     bed: screen.OptionBed
     refused: str | None = None
+    arch_cost: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -189,7 +190,7 @@ def _walk_option(
     walk(option.bed, terrain, np.unique(np.array(starts, np.int64), axis=0), walked, wide=True)
     rows, costs, tilts, masks = walked.together()
     _count(masks, tally)
-    value = np.where(masks == 0, costs, np.inf)
+    value = np.where(masks == 0, costs + option.arch_cost, np.inf)
     patterns = _patterns(rows)
     leaders = [int(np.where(patterns == p, value, np.inf).argmin()) for p in np.unique(patterns)]
     _note(_Solved(number, option, pad, stacks, value, tilts, rows.__getitem__), leaders, tally)
@@ -263,7 +264,7 @@ def _solve_option(
         some = _Side(left.columns, left.rows[part], left.paired_mm[part], left.alone_mm[part], left.pieces[part])
         costs, tilts, masks = screen.solve_grid(option.bed, rule, start, some, right, limit)
         _count(masks, tally)
-        value = np.where(masks == 0, costs, np.inf)
+        value = np.where(masks == 0, costs + option.arch_cost, np.inf)
         row = _row_of(some, right, len(pad.pockets))
         _note(
             _Solved(number, option, pad, stacks, value.ravel(), tilts.ravel(), row), _leaders(value, some, right), tally
@@ -381,8 +382,3 @@ def runners_up(found: Found, picked: Setup, pad: Pad, count: int) -> tuple[Candi
         if len(rivals) == count:
             break
     return tuple(rivals)
-
-
-def search_cost(candidate: Candidate, pad: Pad) -> float:
-    """The part of a candidate's cost that comes from contact."""
-    return candidate.cost - fixed_cost(candidate.setup, pad)

@@ -17,6 +17,7 @@ from shimwright.scan.thin import Thinned, thinned
 LEAST_POINTS = 300
 LEAST_CELLS = 250
 CELLS_PER_DIAGONAL = 150.0
+MOST = 1e12
 FAR = 15.0  # times the median distance from the median point
 REACH_CELLS = 1.8
 THREAD_CELLS = 4.0
@@ -60,20 +61,21 @@ def clean(raw: RawScan) -> Cloud:
         scene, cell = _cells(points, CELLS_PER_DIAGONAL)
         if len(scene.points) < LEAST_CELLS:
             raise _nothing_left(raw, np.ones(len(scene.points), bool), planes)
-        found, body = _horse(scene.points, cell)
-        planes = (*planes, *found)
-        mine = body[scene.cell_of_point]
-        if body.sum() < LEAST_CELLS or mine.sum() < LEAST_POINTS:
-            raise _nothing_left(raw, body, planes)
+        horse = _horse(scene.points, cell)
+        planes = (*planes, *horse.planes)
+        mine = horse.body[scene.cell_of_point]
+        if horse.body.sum() < LEAST_CELLS or mine.sum() < LEAST_POINTS:
+            raise _nothing_left(raw, horse.body, planes)
         points = points[mine]
-        if _diagonal(scene.points[body]) > SAME_SIZE * _diagonal(scene.points):
+        if _diagonal(scene.points[horse.body]) > SAME_SIZE * _diagonal(scene.points):
             break
-    fine, cell = _cells(points, CELLS_PER_DIAGONAL)
-    outward = cell_normals(fine.points)
+    cells = scene.points[horse.body]
+    outward = _outward(cells, horse.normals[horse.body])
+    place = np.cumsum(horse.body) - 1
     return Cloud(
         points=points,
-        normals=outward[fine.cell_of_point],
-        cells=fine.points,
+        normals=outward[place[scene.cell_of_point[mine]]],
+        cells=cells,
         cell_normals=outward,
         cell=cell,
         planes=planes,
@@ -81,12 +83,21 @@ def clean(raw: RawScan) -> Cloud:
     )
 
 
-def _horse(cells: FloatArray, cell: float) -> tuple[tuple[Plane, ...], NDArray[np.bool_]]:
-    """Planes among the cells, and which cells (k,) belong to the largest body beside them."""
-    planes, left = take_planes(cells, cell_normals(cells), cell, np.random.default_rng(0))
+@dataclass(frozen=True)
+class _Horse:
+    """Planes among the cells of a scene; body: (k,) which cells are the largest body beside them; normals (k, 3)."""
+
+    planes: tuple[Plane, ...]
+    body: NDArray[np.bool_]
+    normals: FloatArray
+
+
+def _horse(cells: FloatArray, cell: float) -> _Horse:
+    normals = cell_normals(cells)
+    planes, left = take_planes(cells, normals, cell, np.random.default_rng(0))
     body = np.zeros(len(left), bool)
     body[left] = _body(cells[left], cell)
-    return planes, body
+    return _Horse(planes, body, normals)
 
 
 def _diagonal(points: FloatArray) -> float:
@@ -108,7 +119,8 @@ def _said(before: int, after: int, planes: tuple[Plane, ...]) -> tuple[str, ...]
 
 def _near(points: FloatArray) -> FloatArray:
     """Finite points that do not lie absurdly far from the bulk."""
-    points = points[np.isfinite(points).all(axis=1) & (np.abs(points) < 1e12).all(axis=1)]
+    if len(points) and not (points.min() > -MOST and points.max() < MOST):  # false for NaN too
+        points = points[(np.abs(points) < MOST).all(axis=1)]
     if len(points) < 3:
         return points
     few = points[:: max(len(points) // 20000, 1)]

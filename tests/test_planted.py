@@ -8,6 +8,7 @@ import tack
 from planted import planted
 
 from shimwright.optimize.case import Case
+from shimwright.optimize.confidence import correlated_field
 from shimwright.optimize.fit import choices, prepared
 from shimwright.optimize.pad import Pad
 from shimwright.optimize.saddle import Saddle
@@ -108,3 +109,16 @@ def mirror(back: Back) -> Back:
     )
     spine = replace(back.midline, y_mm=-back.midline.y_mm)
     return replace(back, surface=turned, midline=spine)
+
+
+def with_noise(back: Back, rng: np.random.Generator, sd_mm: float, correlation_mm: float = 80.0) -> Back:
+    """The back with correlated noise on its radius, and the sd that says so."""
+    surface = back.surface
+    x, arc = np.meshgrid(surface.x_mm, 250.0 * surface.phi, indexing="ij")
+    field = correlated_field(rng, 1, correlation_mm).at(np.column_stack([x.ravel(), arc.ravel()]))[0]
+    noisy = replace(
+        surface,
+        radius_mm=surface.radius_mm + sd_mm * field.reshape(x.shape),
+        sd_mm=np.full(x.shape, sd_mm),
+    )
+    return replace(back, surface=noisy)

@@ -164,6 +164,15 @@ def test_hollow_side_is_filled() -> None:
 
 
 @pytest.mark.accuracy
+@pytest.mark.parametrize(("uphill_deg", "filled_end"), [(-2.0, "front"), (2.0, "rear")])
+def test_low_end_of_an_inclined_back_is_filled(uphill_deg: float, filled_end: str) -> None:
+    """DESIGN §8: front for a downhill back (and by the same cost the rear of an uphill one), both sides alike."""
+    filled = heights(answer("fennel", replace(YARD["fennel"].shape, uphill_deg=uphill_deg)))
+    assert set(filled) == {f"{filled_end}_left", f"{filled_end}_right"}
+    assert filled[f"{filled_end}_left"] == filled[f"{filled_end}_right"]
+
+
+@pytest.mark.accuracy
 def test_mirrored_horse_gets_the_mirrored_set_up() -> None:
     shape = YARD["juniper"].shape
     other = {name.replace("left", "right"): height for name, height in heights(answer("juniper", shape)).items()}
