@@ -56,7 +56,7 @@ class Job:
     found_setup: Setup
 
     def on(self, setup: Setup, as_found: Contact | None, cases: tuple[str, ...] | None = None) -> Contact:
-        """The set-up on the true model, 5 mm grid; its cost with that of the arch, which is the same for all its stacks."""
+        """The set-up on the true model, 5 mm grid; its cost with that of the arch, alike for all its stacks."""
         some = {} if cases is None else {"cases": cases}
         contact = assess(
             self.back,

@@ -472,8 +472,9 @@ def resting_pose(bed: OptionBed) -> FloatArray:
     chosen = np.zeros((n, bed.strain.shape[1]))
     work = np.zeros((4, n))
     work[0] = bed.approach_mm
+    piece, pressure = np.zeros(n, np.int64), np.zeros(n)
     _equilibrium(
-        q, bed_arrays(bed), bed.stiffness, bed.load, scale_of(bed), chosen, work, np.zeros(n, np.int64), np.zeros(n), 1e-9
+        q, bed_arrays(bed), bed.stiffness, bed.load, scale_of(bed), chosen, work, piece, pressure, 1e-9
     )  # fmt: skip
     return q
 

@@ -116,25 +116,20 @@ class Surface:
     def gap(self, points: FloatArray, directions: FloatArray) -> FloatArray:
         """Distance from points (n, 3) along unit directions (n, 3) to the surface, mm.
 
-        Positive = daylight, negative = inside the horse, NaN where the foot is not seen. Newton on
-        F(p) = distance from the axis − radius, which is 0 on the surface.
+        Positive = daylight, negative = inside the horse, NaN where the foot is not seen.
         """
-        t = np.zeros(len(points))
-        going = np.arange(len(points))
-        for _ in range(12):
-            along = directions[going]
-            x, phi, rho = self.polar(points[going] + t[going, None] * along)
-            r = self._spline.ev(x, phi)
-            slope = np.einsum("ij,ij->i", self._gradient(x, phi, rho, np.sin(phi), np.cos(phi)), along)
-            step = (rho - r) / np.where(np.abs(slope) < 0.05, -0.05, slope)
-            t[going] -= np.clip(step, -80.0, 80.0)
-            going = going[~(np.abs(step) < 1e-6)]
-            if not going.size:
-                break
-        foot = points + t[:, None] * directions
-        x, phi, rho = self.polar(foot)
-        met = np.abs(rho - self._spline.ev(x, phi)) < 1e-3
-        return np.where(met & self.is_seen(x, phi), t, np.nan)
+        from shimwright.scan.bicubic import foot_along  # compiled code loads only where gaps are asked for
+
+        rays = (np.ascontiguousarray(points, dtype=float), np.ascontiguousarray(directions, dtype=float))
+        t, off = foot_along(*rays, *self._patches)
+        x, phi, _ = self.polar(points + t[:, None] * directions)
+        return np.where((off < 1e-3) & self.is_seen(x, phi), t, np.nan)
+
+    @cached_property
+    def _patches(self) -> "tuple[FloatArray, FloatArray, FloatArray]":
+        from shimwright.scan.bicubic import patches
+
+        return patches(self.x_mm, self.phi, self._spline, self._axis)
 
     def _gradient(
         self, x: FloatArray, phi: FloatArray, rho: FloatArray, sin: FloatArray, cos: FloatArray

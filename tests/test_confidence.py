@@ -12,7 +12,7 @@ from shimwright.optimize.materials import tissue
 
 
 def test_noise_has_unit_variance_and_the_told_correlation() -> None:
-    """Gaussian covariance exp(−d²/2ℓ²) (random Fourier features, Rahimi and Recht 2007, from memory): at ℓ it is 0.607."""
+    """Covariance exp(−d²/2ℓ²) by random Fourier features (Rahimi and Recht 2007, from memory): 0.607 at ℓ."""
     field = correlated_field(np.random.default_rng(1), 4000, 80.0)
     noise = field.at(np.array([[0.0, 0.0], [80.0, 0.0], [0.0, 160.0], [400.0, 0.0]]))
     assert noise.std(axis=0) == pytest.approx(np.ones(4), abs=0.05)
@@ -49,7 +49,7 @@ def test_shares_by_hand() -> None:
 
 @pytest.mark.accuracy
 def test_planted_under_correlated_noise() -> None:
-    """DESIGN §11: at 0.5 mm told apart in ≥ 80 % of 50 seeds and ≥ 95 % of those right; at 1 mm what it tells is right."""
+    """DESIGN §11: at 0.5 mm told apart in ≥ 80 % of 50 seeds, ≥ 95 % of those right; at 1 mm what it tells is right."""
     pad, saddle = tack.pad(3, (3.0, 6.0)), tack.saddle(30.0, arches=0)
     for sd, least_told in ((0.5, 0.8), (1.0, 0.0)):
         told, right = 0, 0
