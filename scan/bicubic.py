@@ -19,7 +19,8 @@ FLATTEST = 0.05  # of the slope along the ray: a ray that grazes takes short ste
 def patches(x: FloatArray, phi: FloatArray, radius: RectBivariateSpline, axis: CubicSpline) -> Patches:
     """(grid, corners, axis) as `foot_along` reads them.
 
-    grid (4,): first and step of x and of phi. corners (n_x, n_phi, 4): r, r_x, r_phi, r_xphi. axis (n_x, 4): y, z, y_x, z_x.
+    grid (4,): first and step of x and of phi. corners (n_x, n_phi, 4): r, r_x, r_phi, r_xphi.
+    axis (n_x, 4): y, z, y_x, z_x.
     """
     corners = [radius(x, phi, dx=dx, dy=dy, grid=True) for dx, dy in ((0, 0), (1, 0), (0, 1), (1, 1))]
     line = np.column_stack([axis(x), axis(x, 1)])
