@@ -13,7 +13,7 @@ from shimwright.optimize.assess import assess, settle
 from shimwright.optimize.bench import known_materials
 from shimwright.optimize.case import Case
 from shimwright.optimize.cautions import cautions, horse_load
-from shimwright.optimize.confidence import Shaking, shake
+from shimwright.optimize.confidence import Shaken, Shaking, shake
 from shimwright.optimize.cost import arch_cost
 from shimwright.optimize.findings import findings
 from shimwright.optimize.gaps import flocking_mm
@@ -90,8 +90,8 @@ def fit(back: Back, saddle: Saddle, pad: Pad, case: Case, progress: Callable[[st
     shaking = None
     if best is not None:
         progress("how sure")
-        shaking = _shaken(job, offered, rule, searched, best)
-        best, contact, shaking = _stay_with_what_works(job, found, best, contact, shaking, (offered, rule, searched))
+        drawable = _drawable(job, offered, rule, searched, best.setup)
+        best, contact, shaking = _stay_with_what_works(job, found, best, contact, drawable)
     progress("judging")
     most = max(searched.refused_by, key=lambda name: searched.refused_by[name], default=None)
     verdict = judge(saddle, found, contact, dict(job.judged), most)
@@ -188,36 +188,46 @@ def _held_against_the_true_model(job: Job, found: Contact, searched: Found) -> t
     return None, None
 
 
-def _shaken(job: Job, offered: tuple[Option, ...], rule: Rules, searched: Found, best: Candidate) -> Shaking:
-    leading = [c.setup for c in searched.candidates[: limits().search.leading]]
-    needed = {(s.arch, s.insert) for s in (*leading, best.setup, job.found_setup)}
-    shaken = {
+@dataclass(frozen=True)
+class Drawable:
+    """The leading set-ups and what their options need to be drawn."""
+
+    leading: tuple[Setup, ...]
+    options: Mapping[tuple[str | None, str | None], Shaken]
+    rule: Rules
+
+    def shake(self, job: Job, choice: Setup) -> Shaking:
+        return shake(self.leading, choice, job.found_setup, self.options, job.stacks, job.pad, self.rule)
+
+
+def _drawable(job: Job, offered: tuple[Option, ...], rule: Rules, searched: Found, best: Setup) -> Drawable:
+    leading = tuple(c.setup for c in searched.candidates[: limits().search.leading])
+    needed = {(s.arch, s.insert) for s in (*leading, best, job.found_setup)}
+    some = [one for one in offered if (one.arch, one.insert) in needed]
+    lifts = {
+        name: opt.moved_lifts(job.back, job.pad, job.placement, job.arches[name]) for name in {o.arch for o in some}
+    }
+    ready = {
         (one.arch, one.insert): replace(
-            opt.shaken(job.back, job.pad, job.placement, job.arches[one.arch], one.bed, one.insert, job.case.rider),
+            opt.shaken(job.back, job.pad, lifts[one.arch], job.arches[one.arch], one.bed, one.insert, job.case.rider),
             arch_cost=one.arch_cost,
         )
-        for one in offered
-        if (one.arch, one.insert) in needed
+        for one in some
     }
-    return shake(leading, best.setup, job.found_setup, shaken, job.stacks, job.pad, rule)
+    return Drawable(leading, ready, rule)
 
 
 def _stay_with_what_works(
-    job: Job,
-    found: Contact,
-    best: Candidate,
-    contact: Contact | None,
-    shaking: Shaking,
-    again: tuple[tuple[Option, ...], Rules, Found],
+    job: Job, found: Contact, best: Candidate, contact: Contact | None, drawable: Drawable
 ) -> tuple[Candidate, Contact | None, Shaking]:
     """What is on now stays unless the pick is better by more than the error, and within limits itself."""
-    refused = job.on(job.found_setup, found, ("girthed", "mounted")).refused_by
-    surely = limits().confidence.told_apart_share
-    if best.setup == job.found_setup or refused or not shaking.better_than_found < surely:
+    shaking, surely = drawable.shake(job, best.setup), limits().confidence.told_apart_share
+    if best.setup == job.found_setup or not shaking.better_than_found < surely:
         return best, contact, shaking
-    offered, rule, searched = again
-    stays = replace(best, setup=job.found_setup, cost=found.cost)
-    return stays, job.on(job.found_setup, found), _shaken(job, offered, rule, searched, stays)
+    stays = job.on(job.found_setup, found)
+    if stays.refused_by:
+        return best, contact, shaking
+    return replace(best, setup=job.found_setup, cost=stays.cost), stays, drawable.shake(job, job.found_setup)
 
 
 def _gated(first: str | None, why: str, verdict: Judged) -> Judged:

@@ -7,6 +7,7 @@ hold at the front. Modes are taken from both kinds in turn, so that their number
 """
 
 from dataclasses import dataclass
+from functools import cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -61,6 +62,7 @@ def tree_modes(saddle: Saddle) -> Modes | None:
     return pair_modes(saddle.length_mm, saddle.ei_nm2, stiff, count)
 
 
+@cache  # two dense eigenproblems, asked for again by every bench
 def pair_modes(length_mm: float, ei_nm2: float, stiff_mm: float, count: int) -> Modes:
     """The `count` softest modes, half symmetric, half antisymmetric. stiff_mm: rigid from the front edge so far
     back.

@@ -182,33 +182,34 @@ def option(arch: ArchBench, pad: Pad, insert: str | None, bed_: OptionBed, off_d
     return Option(arch.arch, insert, height, bed_, refused, arch_cost(off_deg))
 
 
-def shaken(
-    back: Back, pad: Pad, placement: Placement, arch: ArchBench, bed_: OptionBed, insert: str | None, rider: Rider
-) -> Shaken:
-    """The option with what its draws need: gaps at ±10 mm of placing, sd of the back, bend, rest and rider apart."""
-    saddle = arch.bench.underside.panels.saddle
-    here, moved = arch.bench, []
-    for step in (-1.0, 1.0):
+def moved_lifts(back: Back, pad: Pad, placement: Placement, arch: ArchBench) -> FloatArray:
+    """(3, n) approach of the bare underside with the saddle 10 mm back, where it is, and 10 mm forward."""
+    saddle, here = arch.bench.underside.panels.saddle, arch.bench
+    changes = [np.zeros(here.lift_mm.size) for _ in range(3)]
+    for row, step in ((0, -1.0), (2, 1.0)):
         there = replace(placement, front_x_mm=placement.front_x_mm + step * limits().confidence.placement_mm)
-        try:
+        with suppress(InputRefused):  # the scan ends there: placing is then not varied that way
             bench = prepare(back, saddle, pad, there, arch.arch, here.underside.spacing_mm)
             both = (bench.area_mm2 > 0) & (arch.first.area_mm2 > 0)
-            change = np.where(both, bench.lift_mm - arch.first.lift_mm, 0.0)
-        except InputRefused:  # the scan ends there: placing is then not varied that way
-            change = np.zeros(here.lift_mm.size)
-        moved.append(here.lift_mm + change)
-    points = here.points_mm
+            changes[row] = np.where(both, bench.lift_mm - arch.first.lift_mm, 0.0)
+    return here.lift_mm + np.stack(changes)
+
+
+def shaken(
+    back: Back, pad: Pad, lifts_mm: FloatArray, arch: ArchBench, bed_: OptionBed, insert: str | None, rider: Rider
+) -> Shaken:
+    """The option with what its draws need: `moved_lifts`, sd of the back, bend, rest and rider apart."""
+    here = arch.bench
+    saddle, points = here.underside.panels.saddle, here.points_mm
     sd = back.surface.sd(points)
-    span = saddle.length_mm
     u = 2 * here.underside.along - 1
-    depth = span * np.radians(limits().confidence.bend_deg) / 8  # L θ / 8, reference.md §2
-    light = load_case(saddle, here.underside, replace(rider, weight_kg=0.0), "mounted")
-    rest = here.force(light)
+    depth = saddle.length_mm * np.radians(limits().confidence.bend_deg) / 8  # L θ / 8, reference.md §2
+    rest = here.force(load_case(saddle, here.underside, replace(rider, weight_kg=0.0), "mounted"))
     return Shaken(
         bed_,
         np.column_stack([points[:, 0], here.underside.flat_mm[:, 1]]),
         np.where(np.isfinite(sd), sd, np.nanmean(sd) if np.isfinite(sd).any() else 1.0),
-        np.stack([moved[0], here.lift_mm, moved[1]]) + pad_height_mm(pad, insert),
+        lifts_mm + pad_height_mm(pad, insert),
         depth * (1 - u**2) * here.ways[:, 0],
         rest,
         bed_.load - rest,
