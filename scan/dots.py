@@ -16,7 +16,7 @@ from shimwright.scan.refusal import WrongUse
 
 MOST_SAMPLES = 60_000
 ON_BODY_CELLS = 2.5
-LINK_CELLS = 1.2
+LINK_CELLS = 2.2  # a sparse dot of 24 mm must not fall apart
 BROAD_CELLS = 12.0  # a patch broader than this is a rug or a coat, not a dot
 
 
