@@ -5,7 +5,7 @@ from collections.abc import Mapping
 from datetime import UTC, date, datetime, time
 from pathlib import Path
 
-HERE = Path(__file__).parent
+HERE = Path(__file__).resolve().parent  # the real folder: typst follows links, and refuses what lies outside its root
 PAPERS = {"mm": "a4", "in": "us-letter"}
 
 
