@@ -111,13 +111,14 @@ def stack_limits_broken(setup: Setup, pad: Pad, saddle: Saddle) -> tuple[str, ..
 
 
 def worse_at_sore_place(here: CaseResult, as_found: CaseResult, sore: Sequence[str]) -> bool:
-    """More mean pressure than as found in a zone told sore ("withers" is judged where arch nodes are known)."""
+    """More mean pressure than as found in a zone told sore; "withers" are the nodes under the arch's legs."""
     line = limits().pressure
     for place in sore:
-        if place in here.zones and place in as_found.zones:
-            allowed = line.sore_over_as_found * as_found.zones[place].mean_kpa + line.sore_tolerance_kpa
-            if here.zones[place].mean_kpa > allowed:
-                return True
+        now, before = (c.arch_edge if place == "withers" else c.zones.get(place) for c in (here, as_found))
+        if now is None or before is None:
+            continue
+        if now.mean_kpa > line.sore_over_as_found * before.mean_kpa + line.sore_tolerance_kpa:
+            return True
     return False
 
 

@@ -90,8 +90,8 @@ def fit(back: Back, saddle: Saddle, pad: Pad, case: Case, progress: Callable[[st
     shaking = None
     if best is not None:
         progress("how sure")
-        drawable = _drawable(job, offered, rule, searched, best.setup)
-        best, contact, shaking = _stay_with_what_works(job, found, best, contact, drawable)
+        field = drawable(job, offered, rule, searched, best.setup)
+        best, contact, shaking = _stay_with_what_works(job, found, best, contact, field)
     progress("judging")
     most = max(searched.refused_by, key=lambda name: searched.refused_by[name], default=None)
     verdict = judge(saddle, found, contact, dict(job.judged), most)
@@ -200,7 +200,8 @@ class Drawable:
         return shake(self.leading, choice, job.found_setup, self.options, job.stacks, job.pad, self.rule)
 
 
-def _drawable(job: Job, offered: tuple[Option, ...], rule: Rules, searched: Found, best: Setup) -> Drawable:
+def drawable(job: Job, offered: tuple[Option, ...], rule: Rules, searched: Found, best: Setup) -> Drawable:
+    """The leading set-ups, the pick and as found, with every option that they use."""
     leading = tuple(c.setup for c in searched.candidates[: limits().search.leading])
     needed = {(s.arch, s.insert) for s in (*leading, best, job.found_setup)}
     some = [one for one in offered if (one.arch, one.insert) in needed]
@@ -218,16 +219,16 @@ def _drawable(job: Job, offered: tuple[Option, ...], rule: Rules, searched: Foun
 
 
 def _stay_with_what_works(
-    job: Job, found: Contact, best: Candidate, contact: Contact | None, drawable: Drawable
+    job: Job, found: Contact, best: Candidate, contact: Contact | None, field: Drawable
 ) -> tuple[Candidate, Contact | None, Shaking]:
     """What is on now stays unless the pick is better by more than the error, and within limits itself."""
-    shaking, surely = drawable.shake(job, best.setup), limits().confidence.told_apart_share
+    shaking, surely = field.shake(job, best.setup), limits().confidence.told_apart_share
     if best.setup == job.found_setup or not shaking.better_than_found < surely:
         return best, contact, shaking
     stays = job.on(job.found_setup, found)
     if stays.refused_by:
         return best, contact, shaking
-    return replace(best, setup=job.found_setup, cost=stays.cost), stays, drawable.shake(job, job.found_setup)
+    return replace(best, setup=job.found_setup, cost=stays.cost), stays, field.shake(job, job.found_setup)
 
 
 def _gated(first: str | None, why: str, verdict: Judged) -> Judged:

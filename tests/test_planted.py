@@ -20,10 +20,12 @@ THICKNESSES = (3.0, 6.0)
 PAD = tack.pad(3, THICKNESSES)
 
 
-def drawn_setup(rng: np.random.Generator, pad: Pad, arch: str | None) -> Setup:
+def drawn_setup(
+    rng: np.random.Generator, pad: Pad, arch: str | None, thicknesses: tuple[float, ...] = THICKNESSES
+) -> Setup:
     """Random heights with least height 0 on each side together, inside step and left-right limits."""
     while True:
-        heights = dict(zip([p.name for p in pad.pockets], rng.choice([0.0, *THICKNESSES], 6), strict=True))
+        heights = dict(zip([p.name for p in pad.pockets], rng.choice([0.0, *thicknesses], 6), strict=True))
         apart = sum(abs(heights[f"{third}_left"] - heights[f"{third}_right"]) for third in ("front", "middle", "rear"))
         if min(heights.values()) == 0 and apart <= 12:
             layers = {name: (Layer("felt", float(h)),) if h else () for name, h in heights.items()}
