@@ -21,11 +21,10 @@ def back_words(name: str, back: Back) -> tuple[str, ...]:
 
 
 def fit_words(name: str, fit: Fit) -> tuple[str, ...]:
-    """Verdict, set-up, how sure, when to look again."""
+    """Verdict (its sentence says how sure), set-up, when to look again."""
     lines = [f"{name}: {fit.verdict}", f"  {fit.sentence}"]
     if fit.setup:
         lines.append("  " + words.setup(fit.setup, fit.pad, fit.case.print_units))
-        lines.append("  " + words.how_sure(fit.confidence))
     when = words.day(fit.recheck_on) or words.in_weeks(fit.recheck_weeks)
     lines.append(f"  look again {when}" if not fit.recheck_on else f"  look again on {when}")
     return tuple(lines)

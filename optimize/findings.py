@@ -111,9 +111,9 @@ def _contact(back: Back, contact: Contact, mounted: CaseResult) -> Iterator[Find
             words,
             "fill beside it, not on it",
         )
-    if mounted.mean_kpa > line.mean_kpa:
+    sd_kpa = PRESSURE_SD * mounted.mean_kpa
+    if mounted.mean_kpa - line.mean_kpa > sd_kpa:  # nothing finer than its error
         words = f"{mounted.mean_kpa:.0f} kPa on average where it bears, above the {line.mean_kpa:.0f} kPa line"
-        sd_kpa = PRESSURE_SD * mounted.mean_kpa
         yield Finding("mean", "panel", "both", mounted.mean_kpa, "kPa", sd_kpa, words, "more panel in contact")
 
 

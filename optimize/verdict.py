@@ -123,7 +123,8 @@ def _gain(mounted: CaseResult, before: CaseResult, better: Contact, found: Conta
     if now - then >= 3:
         return f"{now:.0f} % of the panel carries, against {then:.0f} % as found"
     if before.peak_kpa - mounted.peak_kpa >= 1:
-        return f"{mounted.peak_kpa:.0f} kPa at the hardest place, against {before.peak_kpa:.0f} kPa as found"
+        less = 100 * (1 - mounted.peak_kpa / before.peak_kpa)
+        return f"the hardest place presses {less:.0f} % less than as found"
     return "the weight is spread more evenly than as found"
 
 
