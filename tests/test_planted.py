@@ -64,7 +64,7 @@ def test_flexible() -> None:
 @pytest.mark.accuracy
 @pytest.mark.parametrize("ei_nm2", [30.0, 100.0, 300.0])
 def test_flexible_all_of_fifty(ei_nm2: float) -> None:
-    """Not treeless: at EI 2 a tree would bend by 68 mm between its rider and uniform pressure, so there is no such back."""
+    """Not treeless: at EI 2 the tree bends by 68 mm between its rider and uniform pressure: there is no such back."""
     saddle = tack.saddle(30.0, ei_nm2=ei_nm2, arches=0)
     assert sum(found_again(seed, saddle) for seed in range(50)) == 50
 
