@@ -6,6 +6,7 @@ paper the typesetter sets them in the sheet's own font, on a page they are SVG t
 
 from dataclasses import dataclass
 from html import escape
+from math import isfinite
 
 import numpy as np
 
@@ -108,8 +109,8 @@ class View:
 def path(points: FloatArray, closed: bool = False) -> str:
     """SVG path data of (n, 2) points; NaN rows break the line."""
     parts, pen = [], "M"
-    for x, y in points:
-        if not (np.isfinite(x) and np.isfinite(y)):
+    for x, y in np.asarray(points, float).tolist():
+        if not (isfinite(x) and isfinite(y)):
             pen = "M"
             continue
         parts.append(f"{pen}{_number(x)} {_number(y)}")

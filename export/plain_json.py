@@ -46,7 +46,9 @@ def plain(value: object, digits: int = 2) -> object:
     if isinstance(value, Mapping):
         return {str(key): plain(item, digits) for key, item in value.items()}
     if isinstance(value, np.ndarray):
-        return plain(value.tolist(), digits)
+        if value.dtype.kind != "f":
+            return plain(value.tolist(), digits)
+        return np.where(np.isfinite(value), np.round(value, digits) + 0.0, None).tolist()
     if isinstance(value, list | tuple | set | frozenset):
         items = sorted(value, key=str) if isinstance(value, set | frozenset) else value
         return [plain(item, digits) for item in items]
