@@ -15,7 +15,7 @@ BEHIND_SHOULDER_MM = {"english": 48.0, "western": 15.0, "treeless": 50.0}  # PRA
 RULE_SD_MM = 10.0  # of where a fitter sets the saddle by that rule [J]
 UNSEEN_ALLOWED = 0.15  # share of the panels over what the scan did not see [J]
 FIRST_TOUCH_SPACING_MM = 8.0
-NEAR_MM = 15.0  # nodes this close to the lowest are looked at until it touches
+LOWEST = 64  # nodes that are followed down until one touches
 
 
 def place(back: Back, saddle: Saddle) -> Placement:
@@ -68,12 +68,15 @@ def lowered(back: Back, panels: Underside, front_x_mm: float) -> FloatArray:
     """
     spine = float(np.nanmax(np.append(back.midline.at(front_x_mm + panels.points[:, 0])[1], -np.inf)))
     origin = np.array([front_x_mm, 0.0, (spine if np.isfinite(spine) else 0.0) + 60.0])
-    for _ in range(3):
+    for _ in range(5):
         resting = gaps_at(back, panels, origin)
         if not resting.unseen_share <= UNSEEN_ALLOWED:
             raise InputRefused(_misses(back, panels, front_x_mm, resting.unseen_share))
-        near = np.flatnonzero(resting.gap_mm < np.nanmin(resting.gap_mm) + NEAR_MM)
-        origin = origin - _drop(back, panels.points[near], panels.normals[near], origin)
+        near = np.argsort(resting.gap_mm)[:LOWEST]  # NaN sorts last
+        drop = _drop(back, panels.points[near], panels.normals[near], origin)
+        origin = origin - drop
+        if abs(drop[2]) < 1e-3:
+            break
     return origin
 
 
