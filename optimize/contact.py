@@ -210,12 +210,16 @@ def _press(delta, k, i, knots, base, stack, strain):  # type: ignore[no-untyped-
 def _balance_rigid(q, lift, ways, area, knots, base, stack, strain, at, push, rate):  # type: ignore[no-untyped-def]
     f0 = f1 = f2 = h00 = h01 = h02 = h11 = h12 = h22 = 0.0
     q0, q1, q2 = q[0], q[1], q[2]
+    k = knots.size // 4
     for i in range(lift.size):
         a, b, c = ways[i, 0], ways[i, 1], ways[i, 2]
         delta = lift[i] + a * q0 + b * q1 + c * q2
         if delta <= 0.0:
             continue
-        p, slope, at[i] = _press(delta, at[i], i, knots, base, stack, strain)
+        if at[i] >= 0:
+            k = at[i]
+        p, slope, k = _press(delta, k, i, knots, base, stack, strain)
+        at[i] = k
         ap, ak = area[i] * p, area[i] * slope
         f0 += ap * a
         f1 += ap * b
@@ -237,13 +241,17 @@ def _balance_bending(q, lift, ways, area, knots, base, stack, strain, at, push, 
     n, m = ways.shape
     push[:] = 0.0
     rate[:, :] = 0.0
+    k = knots.size // 4
     for i in range(n):
         delta = lift[i]
         for j in range(m):
             delta += ways[i, j] * q[j]
         if delta <= 0.0:
             continue
-        p, slope, at[i] = _press(delta, at[i], i, knots, base, stack, strain)
+        if at[i] >= 0:
+            k = at[i]
+        p, slope, k = _press(delta, k, i, knots, base, stack, strain)
+        at[i] = k
         ap, ak = area[i] * p, area[i] * slope
         for j in range(m):
             push[j] += ap * ways[i, j]
@@ -313,7 +321,7 @@ def newton(q, lift, ways, area, knots, base, stack, strain, stiffness, force):  
     """
     m = ways.shape[1]
     bed = (lift, ways, area, knots, base, stack, strain)
-    at = np.full(lift.size, knots.size // 4, np.int64)
+    at = np.full(lift.size, -1, np.int64)  # the knot below each node's pressure; −1: look from the node before
     gradient, step, trial, rate = np.zeros(m), np.zeros(m), np.zeros(m), np.zeros((m, m))
     scale, ridge = _scales(ways, area)
     _gradient(q, bed, stiffness, force, at, gradient, rate)
