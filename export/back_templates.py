@@ -14,7 +14,6 @@ from shapely.geometry import LineString, Polygon
 from shimwright.export import words
 from shimwright.export.drawing import CUT, LETTER_MM, MARK, Drawing, Line, Text, scale_bars, text_width_mm, together
 from shimwright.export.paper import PAPERS, Heading, lay_out
-from shimwright.export.write_dxf import write_dxf
 from shimwright.export.write_pdf import write_pdf
 from shimwright.export.write_svg import write_svg
 from shimwright.scan.back import Back
@@ -64,6 +63,8 @@ def write_back_templates(back: Back, folder: Path, for_whom: str = "van") -> Non
     if for_whom != "van":
         drawing = _apart([piece for curve in curves for piece in template(curve, who)], title)
         write_svg(drawing, folder / "back-templates.svg")
+        from shimwright.export.write_dxf import write_dxf  # a quarter of a second to load, and scissors need none
+
         write_dxf(drawing, folder / "back-templates.dxf")
         if for_whom == "maker":
             write_dxf(drawing, folder / "back-templates-r12.dxf", "R12")

@@ -11,7 +11,7 @@ from functools import lru_cache
 import numpy as np
 import shapely
 from numpy.typing import NDArray
-from scipy.signal import fftconvolve
+from scipy.fft import irfft2, next_fast_len, rfft2
 from shapely import affinity
 from shapely.geometry import MultiPolygon, Polygon
 
@@ -183,7 +183,7 @@ class _Filling:
             self.masks[key] = self._raster(_moved(shape, (pad * CELL_MM - left, pad * CELL_MM - bottom)), size)
         reach = int(np.ceil((sheet.used + self.spacing_mm) / CELL_MM)) + 2  # all is free from there on
         taken = np.pad(sheet.taken[:reach], ((pad, size[0]), (pad, size[1])))
-        hits = fftconvolve(taken, self.masks[key][::-1, ::-1], mode="valid")
+        hits = _overlaps(taken, self.masks[key])
         last = (int(room[0] / CELL_MM + 1e-9) + 1, int(room[1] / CELL_MM + 1e-9) + 1)
         free = np.argwhere(hits[: last[0], : last[1]] < 0.5)
         if free.size == 0:
@@ -270,3 +270,11 @@ def _turned(shape: Polygon, turn_deg: float) -> Polygon:
 
 def _moved(shape: Polygon, move: tuple[float, float]) -> Polygon:
     return affinity.translate(shape, *move)
+
+
+def _overlaps(taken: FloatArray, mask: FloatArray) -> FloatArray:
+    """Sum of taken × mask with the mask at every place where it lies wholly on the sheet, by Fourier transform."""
+    size = [next_fast_len(a + b - 1, real=True) for a, b in zip(taken.shape, mask.shape, strict=True)]
+    whole = irfft2(rfft2(taken, size) * rfft2(mask[::-1, ::-1], size), size)
+    rows, columns = (slice(b - 1, a) for a, b in zip(taken.shape, mask.shape, strict=True))
+    return np.asarray(whole[rows, columns])

@@ -16,7 +16,6 @@ from shimwright.export.drawing import MARK, Drawing, Line, Text, arrow, scale_ba
 from shimwright.export.paper import PAPERS, Heading, lay_out
 from shimwright.export.shim_parts import Labels, ShimPart, part_drawing, shim_parts
 from shimwright.export.solids import write_solids
-from shimwright.export.write_dxf import write_dxf
 from shimwright.export.write_glb import write_pressure_glb
 from shimwright.export.write_pdf import write_pdf
 from shimwright.export.write_svg import write_svg
@@ -41,6 +40,8 @@ def write_templates(fit: Fit, folder: Path, for_whom: str = "van") -> None:
         write_solids(parts, folder)
         write_pressure_glb(fit, folder / "pressure.glb")
     if for_whom != "van":
+        from shimwright.export.write_dxf import write_dxf  # a quarter of a second to load, and scissors need none
+
         for name, sheet in sheet_drawings(parts, labels):
             write_svg(sheet, folder / f"{name}.svg")
             write_dxf(sheet, folder / f"{name}.dxf")
