@@ -272,7 +272,7 @@ def _moved(shape: Polygon, move: tuple[float, float]) -> Polygon:
     return affinity.translate(shape, *move)
 
 
-def _overlaps(taken: FloatArray, mask: FloatArray) -> FloatArray:
+def _overlaps(taken: NDArray[np.float32], mask: NDArray[np.float32]) -> NDArray[np.float32]:
     """Sum of taken × mask with the mask at every place where it lies wholly on the sheet, by Fourier transform."""
     size = [next_fast_len(a + b - 1, real=True) for a, b in zip(taken.shape, mask.shape, strict=True)]
     whole = irfft2(rfft2(taken, size) * rfft2(mask[::-1, ::-1], size), size)

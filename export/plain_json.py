@@ -48,7 +48,9 @@ def plain(value: object, digits: int = 2) -> object:
     if isinstance(value, np.ndarray):
         if value.dtype.kind != "f":
             return plain(value.tolist(), digits)
-        return np.where(np.isfinite(value), np.round(value, digits) + 0.0, None).tolist()
+        rounded = (np.round(value, digits) + 0.0).astype(object)
+        rounded[~np.isfinite(value)] = None
+        return rounded.tolist()
     if isinstance(value, list | tuple | set | frozenset):
         items = sorted(value, key=str) if isinstance(value, set | frozenset) else value
         return [plain(item, digits) for item in items]
