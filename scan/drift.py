@@ -2,7 +2,7 @@
 
 Two things betray it. What waves unlike left and right over some 60–100 mm is no horse: fourth differences along the
 back of left less right, multiplied by those of a neighbouring row (which shares the waves, not the points' own
-scatter). And scanners whose points scatter more also drift more.
+scatter). And scanners whose points scatter more and lie farther apart also drift more.
 """
 
 import numpy as np
@@ -13,17 +13,20 @@ from shimwright.scan.raw import FloatArray
 LAG_CELLS = 12  # 60 mm
 NEIGHBOUR_CELLS = 6  # some 35 mm around, beyond the reach of the smoothing
 DIFFERENCE = (1.0, -4.0, 6.0, -4.0, 1.0)
-SHARE_SEEN = 1.0  # drift over what shows in the differences: waves of 60–400 mm, simulated
+SHARE_SEEN = 0.6  # drift over what shows in the differences: waves of 40–400 mm, simulated
 HORSE_MM = 0.12  # what the differences show of invented horses without any scanner, at most
 MEDIAN_OF_SQUARE = 0.455  # of a standard normal
-SCATTER_SHARE, SCATTER_SQUARE = 0.4, 0.5  # drift = 0.4 s + 0.5 s² mm for points that scatter by s mm [J]
+SCATTER_SHARE, SCATTER_SQUARE = 0.4, 0.5  # drift = 0.4 s + 0.5 s² mm for points that scatter by s mm …
+USUAL_SPACING_MM, COARSE = 6.0, 3.5  # … this far apart, times (spacing / 6)^3.5: a phone's lidar is coarse [J]
+FINE = 0.7  # no fewer than this of it, however dense
 MOST_MM = 5.0  # [J] from scatter alone
 LEAST_PRODUCTS = 200
 
 
-def drift_mm(radius_mm: FloatArray, seen: NDArray[np.bool_], scatter_mm: float) -> float:
-    """Standard deviation of the drift. radius_mm, seen: (n_x, n_phi), phi symmetric. scatter_mm: of single points."""
-    from_scatter = min(SCATTER_SHARE * scatter_mm + SCATTER_SQUARE * scatter_mm**2, MOST_MM)
+def drift_mm(radius_mm: FloatArray, seen: NDArray[np.bool_], scatter_mm: float, spacing_mm: float) -> float:
+    """Standard deviation of the drift. radius_mm, seen: (n_x, n_phi), phi symmetric. The rest: of the points."""
+    coarse = max((spacing_mm / USUAL_SPACING_MM) ** COARSE, FINE)
+    from_scatter = min((SCATTER_SHARE * scatter_mm + SCATTER_SQUARE * scatter_mm**2) * coarse, MOST_MM)
     return float(np.hypot(from_scatter, _waves(np.where(seen, radius_mm, np.nan))))
 
 

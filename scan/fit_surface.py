@@ -18,8 +18,10 @@ from shimwright.scan.trunk_cells import Cells, TrunkAxis, filled, gather
 BANDWIDTHS_CELLS = ((1.2, 1.2), (2.0, 1.7), (3.4, 2.6), (6.0, 4.0))  # (along x, around), in grid cells
 ROUGH_CELLS = (3.0, 2.4)
 CONTRADICTION = 2.0  # half-width of the confidence intervals, in sd
+FACE_SCATTER = np.sqrt(2.0)  # vertices over samples of faces: a point in a triangle means three, variance 1/2
 REJECT_SD = 4.0
 FLOOR_MM = 0.05  # what no scan is better than
+FIRST_FIT_POINTS = 300_000  # enough to judge single points by
 NEAR_MM = 40.0  # points farther from the rough surface than this belong to something else
 
 
@@ -31,22 +33,29 @@ def fit_surface(points_mm: FloatArray, normals: FloatArray | None, axis: TrunkAx
     NaN where nothing was seen; gaps of a grid cell or two are bridged, wider ones stay open.
     """
     cells = Cells.of(points_mm, normals, axis)
-    rough = _median_surface(cells)
-    start = _first_fit(cells, rough)
-    noise = _noise(cells, start)
+    few = cells.thinned(FIRST_FIT_POINTS)
+    start = _first_fit(few, _median_surface(few))
+    noise = _noise(few, start)
     count, centre, square = gather(*cells.parts, start, np.maximum(REJECT_SD * noise, 4.0 * FLOOR_MM))
     seen = _seen(count)
-    noise = _local_noise(count, square, noise)
+    noise = _local_noise(count, square, noise) * (FACE_SCATTER if share < 1.0 else 1.0)
     data = np.where(count > 0, start + centre, 0.0)
     fits = [_local_quadratic(count, data, width) for width in BANDWIDTHS_CELLS]
     radius, spread = _widest_agreeing(fits, noise / np.sqrt(share))
     seen &= np.isfinite(radius)
     radius = np.where(seen, radius, np.nan)
-    drift = drift_mm(fits[1][0], seen, float(np.median(noise[seen])) if seen.any() else 0.0)
-    facets = _facets(radius, count * share) if share < 1.0 else 0.0
+    area = _area_per_point(radius, count * share)
+    drift = _drift(fits[1][0], seen, noise, area)
+    facets = _facets(radius, area) if share < 1.0 else 0.0
     sd = np.hypot(_along_normal(radius, axis) * np.hypot(spread, FLOOR_MM), np.hypot(drift, facets))
     sd = np.where(seen, sd, np.nan)
     return Surface(axis.x_mm, phi_grid(), axis.y_mm, axis.z_mm, radius, sd, drift_mm=drift)
+
+
+def _drift(radius: FloatArray, seen: NDArray[np.bool_], noise: FloatArray, area: FloatArray) -> float:
+    if not seen.any():
+        return 0.0
+    return drift_mm(radius, seen, float(np.median(noise[seen])), float(np.sqrt(np.median(area[seen]))))
 
 
 @numba.njit(cache=True)
@@ -272,14 +281,16 @@ def _along_normal(radius: FloatArray, axis: TrunkAxis) -> FloatArray:
     return np.asarray(1.0 / np.sqrt(1.0 + bend**2 + (around / smooth) ** 2))
 
 
-def _facets(radius: FloatArray, vertices: FloatArray) -> FloatArray:
-    """How far a mesh's flat facets lie inside the surface around the trunk: bend · edge² / 12 (mean of a chord's sag).
+def _area_per_point(radius: FloatArray, points: FloatArray) -> FloatArray:
+    """(n_x, n_phi) mm² of surface to each measured point, over about 60 mm."""
+    cell = STATION_STEP_MM * np.radians(PHI_STEP_DEG) * filled(radius)
+    return np.asarray(cell / np.maximum(gaussian_filter(points, 6.0), 1e-3))
 
-    vertices: (n_x, n_phi) measured points per cell, from which the edge follows.
-    """
+
+def _facets(radius: FloatArray, area: FloatArray) -> FloatArray:
+    """How far a mesh's flat facets lie inside the surface around the trunk: bend · edge² / 12, a chord's mean sag."""
     r = gaussian_filter(filled(radius), 1.0)
     step = np.radians(PHI_STEP_DEG)
     first, second = np.gradient(r, step, axis=1), np.gradient(np.gradient(r, step, axis=1), step, axis=1)
     bend = np.abs(r**2 + 2.0 * first**2 - r * second) / (r**2 + first**2) ** 1.5
-    density = gaussian_filter(vertices, 6.0) / (STATION_STEP_MM * step * r)
-    return np.asarray(bend / np.maximum(density, 1e-6) / 12.0)
+    return np.asarray(bend * area / 12.0)

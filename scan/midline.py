@@ -13,6 +13,7 @@ SEARCH_MM = 60.0  # to each side of the axis
 TILT_SD = np.tan(np.radians(2.5))  # how far a sound section leans [J]
 UNLIKE_MM = 1.0  # how far the halves of a sound section differ [J]
 BEND_SD = 3e-4  # wander of the spine's direction, per mm of curvature over 10 mm [J]
+DRIFT_SHARE = 0.4  # how a scanner's drift widens the sd: simulated
 LEAST_SD_MM, MOST_SD_MM = 0.7, 15.0
 
 
@@ -27,6 +28,7 @@ def find_midline(surface: Surface) -> Midline:
         none = np.zeros(0)
         return Midline(none, none, none, none, none)
     y, sd = _smooth_path(np.interp(x, surface.x_mm, surface.axis_y_mm), offsets, cost)
+    sd = sd * np.hypot(1.0, DRIFT_SHARE * surface.drift_mm)
     curves = section_curves(surface, x)
     near = np.array([heights(c, b + np.array([-3.0, 0.0, 3.0])) for c, b in zip(curves, y, strict=True)])
     z, slope = near[:, 1], (near[:, 2] - near[:, 0]) / 6.0

@@ -20,6 +20,7 @@ from shimwright.scan.told import Told
 from shimwright.scan.trunk_cells import Cells, TrunkAxis, distances, filled
 
 BESIDE_TRUNK_MM = 100.0  # kept past the ends of the trunk, for smoothing
+SAMPLE_POINTS = 400_000  # enough for noise and double surface
 NEAR_MM = 20.0  # points this near the surface count for its noise
 
 
@@ -73,11 +74,12 @@ def _carried(mark: Landmark, old: Frame, new: Frame) -> Landmark:
 
 def _sample(points: Points, settled: Settled, found: FrameFound) -> ScanSample:
     surface = settled.surface
-    here, facing = points.in_frame(settled.frame)
+    few = points.thinned(SAMPLE_POINTS)
+    here, facing = few.in_frame(settled.frame)
     cells = Cells.of(here, facing, TrunkAxis(surface.x_mm, surface.axis_y_mm, surface.axis_z_mm))
     e = np.abs(distances(*cells.parts, filled(surface.radius_mm)))
     near = e[e < NEAR_MM]
-    count = len(near) * points.independent
+    count = len(near) * points.independent * len(points.points) / len(few.points)
     return ScanSample(
         points=round(count),
         spacing_mm=float(np.sqrt(_area(surface) / max(count, 1.0))),

@@ -47,6 +47,11 @@ class Cells:
     def parts(self) -> tuple[NDArray[np.float32], NDArray[np.float32], NDArray[np.float32]]:
         return self.u, self.v, self.r
 
+    def thinned(self, most: int) -> "Cells":
+        """Every so many-th point, `most` at most."""
+        step = -(-len(self.u) // most)
+        return self if step <= 1 else Cells(self.u[::step], self.v[::step], self.r[::step], self.shape)
+
     @staticmethod
     def of(points: FloatArray, normals: FloatArray | None, axis: TrunkAxis) -> "Cells":
         phi = phi_grid()
