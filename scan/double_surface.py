@@ -24,7 +24,10 @@ NEAR_MM = 30.0
 
 @dataclass(frozen=True)
 class DoubleSurface:
-    """apart_mm: distance of the layers, NaN where there is one only. x_mm, phi: where it is plainest."""
+    """apart_mm: distance of the layers where they show wide (nine tenths), NaN where there is one only.
+
+    x_mm, phi: where it is plainest.
+    """
 
     apart_mm: float
     x_mm: float
@@ -58,7 +61,9 @@ def find_double_surface(cells: Cells, surface: Surface, independent: float = 1.0
     middle = BLOCK_CELLS * (np.array([p, q]) + 0.5)
     at = np.minimum(middle.astype(int), np.array(plain.shape) * BLOCK_CELLS - 1)
     x = surface.x_mm[min(at[0], surface.x_mm.size - 1)]
-    return DoubleSurface(float(np.median(apart[plain])), float(x), float(surface.phi[min(at[1], surface.phi.size - 1)]))
+    return DoubleSurface(
+        float(np.percentile(apart[plain], 90.0)), float(x), float(surface.phi[min(at[1], surface.phi.size - 1)])
+    )
 
 
 def _moments(
