@@ -8,7 +8,7 @@ from importlib.resources import files
 import numpy as np
 
 from shimwright.scan.back import Build, BuildWord, Frame, Landmark, Midline, Stations
-from shimwright.scan.landmarks import BLADE_ARC_MM, length_scale, side_point
+from shimwright.scan.landmarks import BLADE_ARC_MM, length_scale, side_line
 from shimwright.scan.raw import FloatArray
 from shimwright.scan.section import section_curves, sides
 from shimwright.scan.surface import Surface
@@ -108,22 +108,15 @@ def _hollow(surface: Surface, midline: Midline, named: Mapping[str, Landmark], s
         return np.nan
     scale = _scale(named)
     x = shoulder.position_mm[0] - np.arange(0.0, HOLLOW_REACH_MM * scale + 1.0, 5.0)
-    line = np.array([side_point(surface, midline, float(a), BLADE_ARC_MM * scale, side) for a in x])
+    line = side_line(surface, midline, x[::-1], BLADE_ARC_MM * scale)[::-1, side]
     seen = np.isfinite(line[:, 0])
     if seen.mean() < 0.9 or not seen[0]:
         return np.nan
-    height = _outward_height(x[seen], line[seen], side)
+    height = line[seen] @ np.array([1.0 if side == 0 else -1.0, 1.0]) / np.sqrt(2.0)  # about square to the flank
     far = x[0] - x[seen] >= HOLLOW_LEAST_MM * scale
     end = int(np.flatnonzero(far)[height[far].argmax()])
     chord = np.interp(-x[seen][: end + 1], -x[seen][[0, end]], height[[0, end]])
     return float(max((chord - height[: end + 1]).max(), 0.0))
-
-
-def _outward_height(x: FloatArray, yz: FloatArray, side: int) -> FloatArray:
-    """Distance outward, square to the flank: across the direction in which the line of points is seen end on."""
-    del x
-    outward = np.array([1.0 if side == 0 else -1.0, 1.0]) / np.sqrt(2.0)
-    return np.asarray(yz @ outward)
 
 
 def _scale(named: Mapping[str, Landmark]) -> float:

@@ -91,8 +91,15 @@ def _place(surface: Surface, midline: Midline, name: str, x: float, scale: float
 
 def side_point(surface: Surface, midline: Midline, x: float, arc_mm: float, side: int) -> FloatArray:
     """(y, z) at a distance along the surface from the midline, side 0 = left; NaN where not seen."""
+    return side_line(surface, midline, np.array([x]), arc_mm)[0, side]
+
+
+def side_line(surface: Surface, midline: Midline, x: FloatArray, arc_mm: float) -> FloatArray:
+    """(n, 2, 2): for each x (n,) ascending, left and right (y, z) at a distance along the surface from the midline."""
     y, z = midline.at(x)
-    if not np.isfinite(y):
-        return np.full(2, np.nan)
-    both = sides(section_curves(surface, np.array([x]))[0], float(y), float(z))
-    return np.asarray(both[side].at_arc(np.array([arc_mm]))[0])
+    out = np.full((x.size, 2, 2), np.nan)
+    for k, curve in enumerate(section_curves(surface, x)):
+        if np.isfinite(y[k]):
+            both = sides(curve, float(y[k]), float(z[k]))
+            out[k] = [side.at_arc(np.array([arc_mm]))[0] for side in both]
+    return out

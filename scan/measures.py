@@ -93,7 +93,8 @@ def _spread(surface: Surface, x: float, place: _Place) -> _Figures:
         return _Figures(lost, np.full((4, 2), np.nan), np.nan)
     surface_part = _surface_spread(surface, x, sides(place.curve, place.y, place.z)).flat()
     parts = [surface_part, place.sd_y * _change(place, dy=1.0), place.sd_z * _change(place, dz=1.0)]
-    parts.append(place.sd_roll * _change(place, turn=0.01) / 0.01)
+    if place.sd_roll > 0.0:
+        parts.append(place.sd_roll * _change(place, turn=0.01) / 0.01)
     total = np.sqrt(sum(part**2 for part in parts))
     return _Figures(total[:2], total[2:10].reshape(4, 2), float(total[10]))
 

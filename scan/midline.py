@@ -44,30 +44,34 @@ def _costs(surface: Surface) -> tuple[FloatArray, FloatArray, FloatArray]:
     first = np.ceil(surface.x_mm[0] / STEP_MM) * STEP_MM
     stations = np.arange(first, surface.x_mm[-1] + 1e-6, STEP_MM)
     reach = np.arange(-SEARCH_MM - HALF_MM, SEARCH_MM + HALF_MM + 1.0)
-    kept, rows = [], []
-    for x, curve in zip(stations, section_curves(surface, stations), strict=True):
-        z = heights(curve, reach + np.interp(x, surface.x_mm, surface.axis_y_mm))
-        row = _mirror_cost(z, offsets.size)
-        if np.isfinite(row).sum() >= 5:
-            kept.append(x)
-            rows.append(row)
-    return np.array(kept), offsets, np.array(rows).reshape(len(kept), offsets.size)
+    centre = np.interp(stations, surface.x_mm, surface.axis_y_mm)
+    curves = section_curves(surface, stations)
+    z = np.array([heights(curve, reach + y) for curve, y in zip(curves, centre, strict=True)])
+    cost = _mirror_cost(z.reshape(stations.size, reach.size), offsets.size)
+    kept = np.isfinite(cost).sum(axis=1) >= 5
+    return stations[kept], offsets, cost[kept]
 
 
 def _mirror_cost(z: FloatArray, count: int) -> FloatArray:
-    """Unlikeness of the halves about each centre, the best tilt taken out at its price; (count,)."""
+    """(n, count) unlikeness of the halves of sections z (n, count + 2 · 85) about each centre.
+
+    The best tilt is taken out at its price; inf where too little was seen.
+    """
     half = int(HALF_MM)
-    u = np.arange(1.0, half + 1.0)
+    u = np.arange(1, half + 1)
     centre = np.arange(count)[:, None] + half
-    unlike = z[centre + np.arange(1, half + 1)] - z[centre - np.arange(1, half + 1)]
-    seen = np.isfinite(unlike)
-    share = seen.mean(axis=1)
-    d = np.where(seen, unlike, 0.0)
-    weight = seen / np.maximum(seen.sum(axis=1, keepdims=True), 1)
+    d = z[:, centre + u] - z[:, centre - u]
+    seen = np.isfinite(d)
+    number = seen.sum(axis=2)
+    d[~seen] = 0.0
+    some = np.maximum(number, 1)
+    lever = seen @ (4.0 * u**2) / some
+    moment = d @ (2.0 * u) / some
+    square = np.einsum("ijk,ijk->ij", d, d) / some
     price = UNLIKE_MM**2 / TILT_SD**2
-    tilt = (weight * d * 2.0 * u).sum(axis=1) / ((weight * 4.0 * u * u).sum(axis=1) + price)
-    left = (weight * (d - 2.0 * tilt[:, None] * u) ** 2).sum(axis=1) + price * tilt**2
-    return np.where((share > 0.8) & np.isfinite(z[centre[:, 0]]), 0.5 * left / UNLIKE_MM**2, np.inf)
+    left = square - moment**2 / (lever + price)  # the least over the tilt, its price included
+    good = (number > 0.8 * half) & np.isfinite(z[:, centre[:, 0]])
+    return np.asarray(np.where(good, 0.5 * left / UNLIKE_MM**2, np.inf))
 
 
 def _smooth_path(start: FloatArray, offsets: FloatArray, cost: FloatArray) -> tuple[FloatArray, FloatArray]:
@@ -94,14 +98,14 @@ def _cheapest_path(cost: FloatArray) -> FloatArray:
     n, m = cost.shape
     best, back = cost[0].copy(), np.zeros((n, m), dtype=int)
     moves = np.arange(-4, 5)
+    price = 0.05 * moves[:, None] ** 2
+    source = np.arange(m) + moves[:, None]
+    beyond = (source < 0) | (source >= m)
+    source = np.clip(source, 0, m - 1)
     for k in range(1, n):
-        options = np.full((moves.size, m), np.inf)
-        for row, move in enumerate(moves):
-            source = np.arange(m) - move
-            ok = (source >= 0) & (source < m)
-            options[row, ok] = best[source[ok]] + 0.05 * move * move
+        options = np.where(beyond, np.inf, best[source] + price)
         choice = options.argmin(axis=0)
-        back[k] = np.arange(m) - moves[choice]
+        back[k] = source[choice, np.arange(m)]
         best = options[choice, np.arange(m)] + np.minimum(cost[k], 50.0)
     path = np.zeros(n, dtype=int)
     path[-1] = int(best.argmin())

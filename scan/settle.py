@@ -16,7 +16,8 @@ from shimwright.scan.topline import ToplineFound, topline_landmarks
 from shimwright.scan.trunk_cells import TrunkAxis, trunk_axis
 
 FIRST_LOOK_POINTS = 150_000
-FIRST_LOOKS = 2  # the second has its sections square to the spine
+FIRST_LOOKS = 2  # the second has its sections square to the spine; not needed
+SQUARE_ENOUGH = np.cos(np.radians(0.7))  # where the first turned the frame by less than this
 FRONT_MM, BEHIND_CROUP_MM = 250.0, 250.0  # how far the surface goes on past withers and croup
 SLAB_MM = 20.0
 SPINE_WIDTH_MM = 150.0
@@ -62,8 +63,11 @@ def settle(points: Points, frame: Frame, withers_scan: FloatArray | None) -> Set
     few = points.thinned(FIRST_LOOK_POINTS)
     axis = trunk_axis(*_rough_spine(few.in_frame(frame)[0]), np.nan)
     for _ in range(FIRST_LOOKS):
+        before = frame.forward_scan
         surface = rough_surface(*few.in_frame(frame), axis)
         frame, axis = _about_withers(_look(surface, frame, withers_scan))
+        if frame.forward_scan @ before > SQUARE_ENOUGH:
+            break
     surface = fit_surface(*points.in_frame(frame), axis, points.independent)
     return _centred(_look(surface, frame, withers_scan))
 
