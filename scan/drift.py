@@ -18,14 +18,14 @@ HORSE_MM = 0.12  # what the differences show of invented horses without any scan
 MEDIAN_OF_SQUARE = 0.455  # of a standard normal
 SCATTER_SHARE, SCATTER_SQUARE = 0.4, 0.5  # drift = 0.4 s + 0.5 s² mm for points that scatter by s mm …
 USUAL_SPACING_MM, COARSE = 6.0, 3.5  # … this far apart, times (spacing / 6)^3.5: a phone's lidar is coarse [J]
-FINE = 0.7  # no fewer than this of it, however dense
+COARSE_RANGE = (0.7, 7.0)  # a scan thinned for sending is coarse too
 MOST_MM = 5.0  # [J] from scatter alone
 LEAST_PRODUCTS = 200
 
 
 def drift_mm(radius_mm: FloatArray, seen: NDArray[np.bool_], scatter_mm: float, spacing_mm: float) -> float:
     """Standard deviation of the drift. radius_mm, seen: (n_x, n_phi), phi symmetric. The rest: of the points."""
-    coarse = max((spacing_mm / USUAL_SPACING_MM) ** COARSE, FINE)
+    coarse = float(np.clip((spacing_mm / USUAL_SPACING_MM) ** COARSE, *COARSE_RANGE))
     from_scatter = min((SCATTER_SHARE * scatter_mm + SCATTER_SQUARE * scatter_mm**2) * coarse, MOST_MM)
     return float(np.hypot(from_scatter, _waves(np.where(seen, radius_mm, np.nan))))
 

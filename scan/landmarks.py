@@ -91,7 +91,7 @@ def _place(surface: Surface, midline: Midline, name: str, x: float, scale: float
 
 def side_point(surface: Surface, midline: Midline, x: float, arc_mm: float, side: int) -> FloatArray:
     """(y, z) at a distance along the surface from the midline, side 0 = left; NaN where not seen."""
-    return side_line(surface, midline, np.array([x]), arc_mm)[0, side]
+    return np.asarray(side_line(surface, midline, np.array([x]), arc_mm)[0, side])
 
 
 def side_line(surface: Surface, midline: Midline, x: FloatArray, arc_mm: float) -> FloatArray:
