@@ -8,6 +8,7 @@ import numpy as np
 from shimwright.scan.back import Back, Frame, Landmark, QualityMessage, Source
 from shimwright.scan.build_back import build_back
 from shimwright.scan.clean import Cloud, clean
+from shimwright.scan.dot_centre import with_centres
 from shimwright.scan.double_surface import find_double_surface
 from shimwright.scan.frame import FrameFound, find_frame
 from shimwright.scan.landmarks import Places
@@ -33,6 +34,7 @@ def survey(raw: RawScan, told: Told, source: Source | None, progress: Callable[[
     cloud = clean(raw)
     progress("finding the frame")
     found = find_frame(cloud, raw.paint, raw, told)
+    found = replace(found, marks=with_centres(found.marks, told, raw.paint, found.frame))
     progress("smoothing the surface")
     points = _trunk_points(cloud, raw, found)
     settled = settle(points, found.frame, _withers_scan(found))
