@@ -16,7 +16,6 @@ from shimwright.export.drawing import MARK, Drawing, Line, Text, arrow, scale_ba
 from shimwright.export.paper import PAPERS, Heading, lay_out
 from shimwright.export.shim_parts import Labels, ShimPart, part_drawing, shim_parts
 from shimwright.export.solids import write_solids
-from shimwright.export.write_glb import write_pressure_glb
 from shimwright.export.write_pdf import write_pdf
 from shimwright.export.write_svg import write_svg
 from shimwright.optimize.answer import Fit
@@ -37,6 +36,8 @@ def write_templates(fit: Fit, folder: Path, for_whom: str = "van") -> None:
         heading = Heading(title, labels.date or "date not told")
         write_pdf(lay_out(pieces, paper, heading), folder / f"templates-{paper.name.lower()}.pdf", title)
     if for_whom == "maker":
+        from shimwright.export.write_glb import write_pressure_glb  # a mesh library, loaded for makers only
+
         write_solids(parts, folder)
         write_pressure_glb(fit, folder / "pressure.glb")
     if for_whom != "van":

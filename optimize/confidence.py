@@ -17,7 +17,8 @@ from shimwright.scan.raw import FloatArray
 
 INPUTS = ("the scan", "where the saddle sits", "the rider's weight", "how soft the back is", "how the back is held")
 WAVES = 64  # cosines that make up one correlated field
-EACH_INPUT_DRAWS = 60
+NOISE_ALONE_DRAWS = 60
+STEPS_ALONE = 12  # of one number alone: even steps say more than as many random draws
 
 
 @dataclass(frozen=True)
@@ -56,22 +57,26 @@ class Draws:
         return self.placing.size
 
 
-def drawn(rng: np.random.Generator, count: int, only: str | None = None) -> Draws:
-    """count draws of all inputs, or of one alone with the others as told."""
-    table = limits().confidence
-    field = correlated_field(rng, count, table.correlation_mm)
-    low, high = np.log(table.tissue_kpa_per_mm)
-    raw = rng.uniform(-1, 1, (3, count))
-    soft = np.exp(rng.uniform(low, high, count))
-    moved = {name: only in (None, name) for name in INPUTS}
-    return Draws(
-        field,
-        raw[0] * moved[INPUTS[1]],
-        raw[1] * moved[INPUTS[2]],
-        soft if moved[INPUTS[3]] else np.full(count, tissue().stiffness_kpa_per_mm),
-        raw[2] * moved[INPUTS[4]],
-        float(moved[INPUTS[0]]),
-    )
+def drawn(rng: np.random.Generator, count: int) -> Draws:
+    """count draws of all inputs together."""
+    field = correlated_field(rng, count, limits().confidence.correlation_mm)
+    placing, rider, bend = rng.uniform(-1, 1, (3, count))
+    return Draws(field, placing, rider, _softness(rng.uniform(-1, 1, count)), bend)
+
+
+def drawn_alone(rng: np.random.Generator, name: str, count: int) -> Draws:
+    """One input alone, the others as told: the scan by random draws, a single number by even steps over its range."""
+    steps = (2 * np.arange(count) + 1) / count - 1
+    place, weight, soft, held = (steps if name == one else np.zeros(count) for one in INPUTS[1:])
+    told = np.full(count, tissue().stiffness_kpa_per_mm)
+    field = correlated_field(rng, count, limits().confidence.correlation_mm)
+    return Draws(field, place, weight, _softness(soft) if name == INPUTS[3] else told, held, float(name == INPUTS[0]))
+
+
+def _softness(t: FloatArray) -> FloatArray:
+    """kPa/mm of tissue at t in −1 … 1, even in the logarithm over the table's range."""
+    low, high = np.log(limits().confidence.tissue_kpa_per_mm)
+    return np.asarray(np.exp(low + (high - low) * (t + 1) / 2))
 
 
 @dataclass(frozen=True)
@@ -173,7 +178,8 @@ def shake(
     share = share_best(np.where(kept, costs, np.inf), place)
     lost = {}
     for name in INPUTS:
-        alone, within = costs_of(field, shaken, stacks, pad, rule, drawn(rng, EACH_INPUT_DRAWS, name))
+        count = NOISE_ALONE_DRAWS if name == INPUTS[0] else STEPS_ALONE
+        alone, within = costs_of(field, shaken, stacks, pad, rule, drawn_alone(rng, name, count))
         lost[name] = regret(np.where(within, alone, np.inf), place)
     worst = max(lost, key=lambda name: lost[name])
     sensitive = worst if lost[worst] > 1e-3 else None

@@ -6,7 +6,16 @@ import tack
 from planted import planted
 from test_planted import drawn_setup, heights, with_noise
 
-from shimwright.optimize.confidence import INPUTS, correlated_field, costs_of, drawn, regret, share_best, share_better
+from shimwright.optimize.confidence import (
+    INPUTS,
+    correlated_field,
+    costs_of,
+    drawn,
+    drawn_alone,
+    regret,
+    share_best,
+    share_better,
+)
 from shimwright.optimize.fit import choices, drawable, prepared
 from shimwright.optimize.materials import tissue
 from shimwright.optimize.search import search
@@ -24,7 +33,7 @@ def test_noise_has_unit_variance_and_the_told_correlation() -> None:
 def test_one_input_alone() -> None:
     rng = np.random.default_rng(2)
     for name in INPUTS:
-        alone = drawn(rng, 50, name)
+        alone = drawn_alone(rng, name, 50)
         moved = {
             INPUTS[0]: alone.scan > 0,
             INPUTS[1]: alone.placing.any(),
@@ -33,6 +42,8 @@ def test_one_input_alone() -> None:
             INPUTS[4]: alone.bend.any(),
         }
         assert {key for key, value in moved.items() if value} == {name}
+    steps = drawn_alone(rng, INPUTS[1], 12).placing
+    assert np.mean(steps**2) == pytest.approx(1 / 3, rel=0.01)  # second moment of the uniform law on −1 … 1
     soft = drawn(rng, 5000).tissue_kpa_per_mm
     assert 2.0 <= soft.min() < 2.1
     assert 19.5 < soft.max() <= 20.0
@@ -63,7 +74,8 @@ def shares(seed: int, sd_mm: float, thicknesses: tuple[float, ...], rider_kg: fl
         setups.append(found.best.setup)
     both = []
     for only in (None, INPUTS[0]):
-        draws = drawn(np.random.default_rng(7), 200, only)
+        rng = np.random.default_rng(7)
+        draws = drawn(rng, 200) if only is None else drawn_alone(rng, only, 200)
         costs, kept = costs_of(setups, field.options, job.stacks, pad, rule, draws)
         both.append(share_best(np.where(kept, costs, np.inf), setups.index(found.best.setup)))
     return heights(found.best.setup) == heights(setup), both[0], both[1]
