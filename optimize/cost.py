@@ -40,14 +40,19 @@ def fixed_cost(setup: Setup, pad: Pad) -> float:
     return weight.left_right_per_mm * left_right_mm(setup, pad) + weight.piece * pieces(setup)
 
 
-def arch_cost(difference_deg: float | None) -> float:
+def wanted_arch_deg(aim: str) -> float:
+    """Leg less back that is aimed at: parallel; one step wider where wasted muscle has room to grow (PRACTICE §5)."""
+    return -limits().arch.step_deg if aim == "room to grow" else 0.0
+
+
+def arch_cost(difference_deg: float | None, wanted_deg: float = 0.0) -> float:
     """What an arch off the larger shoulder costs, whatever lies in the pockets; None (soft, not known): nothing.
 
     Added to DESIGN §8's table: without it the search padded an arch that was 5° too narrow.
     """
     if difference_deg is None:
         return 0.0
-    return limits().cost.arch_per_deg * max(0.0, abs(difference_deg) - limits().arch.good_deg)
+    return limits().cost.arch_per_deg * max(0.0, abs(difference_deg - wanted_deg) - limits().arch.good_deg)
 
 
 def overrun(value_kpa: float, line_kpa: float) -> float:

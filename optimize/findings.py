@@ -34,7 +34,7 @@ def findings(
     rows: list[Finding] = []
     rows += _day(case)
     rows += _underside(saddle)
-    rows += _arch(arch)
+    rows += _arch(arch, case.aim.aim)
     mounted = found.cases["mounted"]
     rows += sorted(_contact(back, found, mounted), key=lambda f: -abs(f.value) / _scale(f))
     if better is not None:
@@ -74,11 +74,13 @@ def _underside(saddle: Saddle) -> Iterator[Finding]:
         yield Finding("panels uneven", "saddle", side, value, "mm", 1.0, words, "mend the saddle first")
 
 
-def _arch(arch: ArchJudgement) -> Iterator[Finding]:
+def _arch(arch: ArchJudgement, aim: str) -> Iterator[Finding]:
     value = arch.at_larger_deg
     if arch.words not in ("too narrow", "too wide") or not np.isfinite(value):
         return
     helps = "a wider arch; never pad a narrow one" if arch.words == "too narrow" else "a narrower arch"
+    if aim == "room to grow" and arch.words == "too wide" and abs(value) <= limits().arch.hard_deg:
+        helps = "room to grow into: fill the hollow in front, take the layers out as the muscle comes"
     words = f"the arch is {arch.words} by {abs(value):.0f}° at the larger shoulder"
     yield Finding("arch " + arch.words, "arch", arch.larger or "both", value, "°", ARCH_SD_DEG, words, helps)
 

@@ -14,7 +14,7 @@ from shimwright.optimize.bench import known_materials
 from shimwright.optimize.case import Case
 from shimwright.optimize.cautions import cautions, horse_load
 from shimwright.optimize.confidence import Shaken, Shaking, shake
-from shimwright.optimize.cost import arch_cost
+from shimwright.optimize.cost import arch_cost, wanted_arch_deg
 from shimwright.optimize.findings import findings
 from shimwright.optimize.gaps import flocking_mm
 from shimwright.optimize.hands import hand_checks
@@ -68,7 +68,10 @@ class Job:
             as_found=as_found,
             **some,  # type: ignore[arg-type]
         )
-        return replace(contact, cost=contact.cost + arch_cost(arch_off_deg(self, setup.arch)))
+        return replace(contact, cost=contact.cost + self.arch_cost(setup.arch))
+
+    def arch_cost(self, arch: str | None) -> float:
+        return arch_cost(arch_off_deg(self, arch), wanted_arch_deg(self.case.aim.aim))
 
 
 def fit(back: Back, saddle: Saddle, pad: Pad, case: Case, progress: Callable[[str], None]) -> Fit:
@@ -140,7 +143,9 @@ def choices(job: Job) -> tuple[tuple[Option, ...], Rules]:
         for insert in inserts:
             bed = opt.option_bed(arch, job.saddle, job.pad, insert, thickness, job.laws)
             bed = opt.with_clearance(bed, arch.bench)
-            made[name, insert] = opt.option(arch, job.pad, insert, bed, arch_off_deg(job, name))
+            bed = opt.with_room(bed, arch.bench, job.case.aim.middle_room_mm)
+            one = opt.option(arch, job.pad, insert, bed, arch_off_deg(job, name))
+            made[name, insert] = replace(one, arch_cost=job.arch_cost(name))
     peak, sore = _found_on_the_search_model(job)
     if job.case.today.sore:
         made = {key: _with_sore(job, one, sore) for key, one in made.items()}
@@ -205,8 +210,11 @@ def drawable(job: Job, offered: tuple[Option, ...], rule: Rules, searched: Found
     leading = tuple(c.setup for c in searched.candidates[: limits().search.leading])
     needed = {(s.arch, s.insert) for s in (*leading, best, job.found_setup)}
     some = [one for one in offered if (one.arch, one.insert) in needed]
+    room = job.case.aim.middle_room_mm
     lifts = {
-        name: opt.moved_lifts(job.back, job.pad, job.placement, job.arches[name]) for name in {o.arch for o in some}
+        name: opt.moved_lifts(job.back, job.pad, job.placement, job.arches[name])
+        + opt.middle_raised(job.arches[name].bench, room)
+        for name in {o.arch for o in some}
     }
     ready = {
         (one.arch, one.insert): replace(

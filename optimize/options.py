@@ -13,7 +13,6 @@ from shimwright.optimize.case import ZONES, Rider
 from shimwright.optimize.clearance import clearances_mm
 from shimwright.optimize.confidence import Shaken
 from shimwright.optimize.contact import compression, solve
-from shimwright.optimize.cost import arch_cost
 from shimwright.optimize.limits import limits
 from shimwright.optimize.loads import Load, load_case, load_cases
 from shimwright.optimize.materials import Material, tissue
@@ -176,10 +175,21 @@ def with_clearance(bed_: OptionBed, bench: Bench) -> OptionBed:
     return replace(bed_, clear_mm=value, clear_row=slope)
 
 
+def with_room(bed_: OptionBed, bench: Bench, room_mm: float) -> OptionBed:
+    """The bed as if the middle of the back stood `room_mm` higher: what is even on it is light in the middle today."""
+    return replace(bed_, approach_mm=bed_.approach_mm + middle_raised(bench, room_mm)) if room_mm else bed_
+
+
+def middle_raised(bench: Bench, height_mm: float) -> FloatArray:
+    """(n,) approach gained where the back rises as a parabola along the panel: height_mm in the middle, 0 at its ends."""
+    u = 2 * bench.underside.along - 1
+    return np.asarray(height_mm * (1 - u**2) * bench.ways[:, 0])
+
+
 def option(arch: ArchBench, pad: Pad, insert: str | None, bed_: OptionBed, off_deg: float | None) -> Option:
     height = next((item.thickness_mm for item in pad.inserts if item.name == insert), 0.0)
     refused = "arch" if off_deg is not None and abs(off_deg) > limits().arch.hard_deg else None
-    return Option(arch.arch, insert, height, bed_, refused, arch_cost(off_deg))
+    return Option(arch.arch, insert, height, bed_, refused)
 
 
 def moved_lifts(back: Back, pad: Pad, placement: Placement, arch: ArchBench) -> FloatArray:
@@ -202,7 +212,6 @@ def shaken(
     here = arch.bench
     saddle, points = here.underside.panels.saddle, here.points_mm
     sd = back.surface.sd(points)
-    u = 2 * here.underside.along - 1
     depth = saddle.length_mm * np.radians(limits().confidence.bend_deg) / 8  # L θ / 8, reference.md §2
     rest = here.force(load_case(saddle, here.underside, replace(rider, weight_kg=0.0), "mounted"))
     return Shaken(
@@ -210,7 +219,7 @@ def shaken(
         np.column_stack([points[:, 0], here.underside.flat_mm[:, 1]]),
         np.where(np.isfinite(sd), sd, np.nanmean(sd) if np.isfinite(sd).any() else 1.0),
         lifts_mm + pad_height_mm(pad, insert),
-        depth * (1 - u**2) * here.ways[:, 0],
+        middle_raised(here, depth),
         rest,
         bed_.load - rest,
     )

@@ -8,7 +8,7 @@ import pytest
 import tack
 
 from shimwright import meshes
-from shimwright.optimize.case import Case
+from shimwright.optimize.case import Aim, Case
 from shimwright.optimize.fit import choices, prepared
 from shimwright.optimize.search import Found, search
 from shimwright.optimize.setup import Setup, height_mm
@@ -18,15 +18,16 @@ from shimwright.scan.synthetic import BUILDS, HorseShape, true_back
 SADDLE = read_saddle(Path(meshes.__path__[0]) / "saddles" / "rigid.toml")
 PAD = tack.pad(3, (3.0, 6.0), inserts=(5.0,))
 LEVEL = replace(BUILDS["level"], dip_mm=76.0)  # the back that the yard's saddle was made for
+NO_AIM = Aim()
 OWN_ARCH = tuple(arch for arch in SADDLE.arches if arch.name == SADDLE.reference_arch)
 
 
 @cache
-def chosen(shape: HorseShape, all_sizes: bool = False) -> Found:
+def chosen(shape: HorseShape, all_sizes: bool = False, aim: Aim = NO_AIM) -> Found:
     """With the saddle's own arch, or with every size of arch that does not follow the horse by itself."""
     sizes = tuple(arch for arch in SADDLE.arches if not arch.soft)
     saddle = replace(SADDLE, arches=sizes if all_sizes else OWN_ARCH)
-    job = prepared(true_back(shape), saddle, PAD, Case())
+    job = prepared(true_back(shape), saddle, PAD, Case(aim=aim))
     options, rule = choices(job)
     return search(options, PAD, saddle, rule, job.found_setup, lambda _: None)
 
@@ -97,3 +98,23 @@ def test_level_as_a_wish_not_a_law() -> None:
     assert found.best is not None
     assert found.level.tilt_deg < found.best.tilt_deg
     assert found.best.cost <= found.level.cost
+
+
+def test_room_in_the_middle_takes_height_from_the_middle() -> None:
+    """Common practice, no source: a little lightness in the middle. The dipped back gets less there, never more."""
+    dipped = replace(LEVEL, dip_mm=106.0, withers_mm=108.0)
+    as_it_is, light = (thirds(picked(chosen(dipped, aim=Aim(middle_room_mm=room)))) for room in (0.0, 5.0))
+    middle = [sum(one["middle"]) - (sum(one["front"]) + sum(one["rear"])) / 2 for one in (as_it_is, light)]
+    assert middle[1] < middle[0]
+
+
+def test_room_to_grow_is_one_step_wider() -> None:
+    """Common practice, no source: wasted muscle behind the shoulder gets the next wider arch, never one too far."""
+    wasted = replace(LEVEL, hollow_mm=(10.0, 10.0))
+    today, growing = (picked(chosen(wasted, True, Aim(aim))) for aim in ("today", "room to grow"))
+    widths = [arch.name for arch in sorted(SADDLE.arches, key=lambda arch: arch.width_mm)]
+    assert today.arch is not None
+    assert growing.arch is not None
+    assert widths.index(growing.arch) == widths.index(today.arch) + 1
+    far_off = replace(LEVEL, hollow_mm=(14.0, 14.0))  # the next arch would be beyond the hard limit
+    assert picked(chosen(far_off, True, Aim("room to grow"))).arch == picked(chosen(far_off, True)).arch
