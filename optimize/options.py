@@ -181,7 +181,7 @@ def with_room(bed_: OptionBed, bench: Bench, room_mm: float) -> OptionBed:
 
 
 def middle_raised(bench: Bench, height_mm: float) -> FloatArray:
-    """(n,) approach gained where the back rises as a parabola along the panel: height_mm in the middle, 0 at its ends."""
+    """(n,) approach gained where the back rises as a parabola along the panel, height_mm in the middle."""
     u = 2 * bench.underside.along - 1
     return np.asarray(height_mm * (1 - u**2) * bench.ways[:, 0])
 
