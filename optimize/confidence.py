@@ -11,8 +11,9 @@ from shimwright.optimize.cost import fixed_cost
 from shimwright.optimize.limits import limits
 from shimwright.optimize.materials import tissue
 from shimwright.optimize.pad import Pad
-from shimwright.optimize.screen import OptionBed, Rules, solve_draws
+from shimwright.optimize.screen import IntArray, OptionBed, Rules, solve_draws
 from shimwright.optimize.setup import Setup, Stack
+from shimwright.optimize.stances import WEIGHT_SQUARE, blend
 from shimwright.scan.raw import FloatArray
 
 INPUTS = ("the scan", "where the saddle sits", "the rider's weight", "how soft the back is", "how the back is held")
@@ -83,6 +84,7 @@ def _softness(t: FloatArray) -> FloatArray:
 class Shaken:
     """What an option needs to be drawn: place_mm (n, 2) on the back, sd_mm (n,), approach at placing −1, 0, +1 (3, n),
     how much the middle moves when the back is lifted by the whole bend (n,), load without rider and of the rider (d,).
+    stances: the same on the horse held otherwise, with their weights.
     """
 
     bed: OptionBed
@@ -93,6 +95,7 @@ class Shaken:
     load_rest: FloatArray
     load_rider: FloatArray
     arch_cost: float = 0.0
+    stances: "tuple[tuple[Shaken, float], ...]" = ()
 
     def approach(self, draws: Draws) -> FloatArray:
         """(draws, n): the back nearer by noise and bend, the saddle moved (a parabola through three places)."""
@@ -125,12 +128,18 @@ def costs_of(
         if not mine:
             continue
         rows = np.array([[number[setups[i].stacks[p.name]] for p in pad.pockets] for i in mine], np.int64)
-        value, mask = solve_draws(
-            one.bed, rule, rows.reshape(len(mine), -1), one.approach(draws), one.series(draws), one.load(draws)
-        )
+        value, mask = _solved(one, rule, rows.reshape(len(mine), -1), draws)
+        if one.stances:  # the same draw in every stance
+            others = [_solved(held, rule, rows.reshape(len(mine), -1), draws)[0] for held, _ in one.stances]
+            weights = np.array([WEIGHT_SQUARE, *(weight for _, weight in one.stances)])
+            value = blend(np.array([value, *others]), weights)
         fixed = one.arch_cost + np.array([fixed_cost(setups[i], pad) for i in mine])
         costs[:, mine], kept[:, mine] = value + fixed, mask == 0
     return costs, kept
+
+
+def _solved(one: Shaken, rule: Rules, rows: IntArray, draws: Draws) -> tuple[FloatArray, NDArray[np.uint8]]:
+    return solve_draws(one.bed, rule, rows, one.approach(draws), one.series(draws), one.load(draws))
 
 
 def share_best(costs: FloatArray, pick: int) -> float:

@@ -1,6 +1,6 @@
 """The whole decision: place, as found, gate, search, true model, confidence, verdict, plan."""
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -25,10 +25,11 @@ from shimwright.optimize.pad import Pad
 from shimwright.optimize.place import place
 from shimwright.optimize.plan import recheck_on, recheck_weeks, take_out
 from shimwright.optimize.saddle import Saddle
-from shimwright.optimize.screen import Rules
+from shimwright.optimize.screen import OptionBed, Rules
 from shimwright.optimize.search import Candidate, Found, Option, pick, rules, runners_up, search
 from shimwright.optimize.second_opinion import second_opinion
 from shimwright.optimize.setup import Setup, Stack
+from shimwright.optimize.stances import Stance, StanceTold, stances
 from shimwright.optimize.stock import stacks_in_stock
 from shimwright.optimize.verdict import Judged, gate, how_sure, judge
 from shimwright.optimize.windows import windows
@@ -54,6 +55,8 @@ class Job:
     arches: Mapping[str | None, opt.ArchBench]
     judged: Mapping[str | None, ArchJudgement]
     found_setup: Setup
+    stances: tuple[Stance, ...] = ()
+    held: tuple[Mapping[str | None, opt.ArchBench], ...] = ()  # benches of every arch in each stance
 
     def on(self, setup: Setup, as_found: Contact | None, cases: tuple[str, ...] | None = None) -> Contact:
         """The set-up on the true model, 5 mm grid; its cost with that of the arch, alike for all its stacks."""
@@ -74,13 +77,20 @@ class Job:
         return arch_cost(arch_off_deg(self, arch), wanted_arch_deg(self.case.aim.aim))
 
 
-def fit(back: Back, saddle: Saddle, pad: Pad, case: Case, progress: Callable[[str], None]) -> Fit:
-    """The answer for one horse, saddle, pad and day.
+def fit(
+    back: Back,
+    saddle: Saddle,
+    pad: Pad,
+    case: Case,
+    progress: Callable[[str], None],
+    held: Sequence[StanceTold] = (),
+) -> Fit:
+    """The answer for one horse, saddle, pad and day. held: the same horse otherwise; one set-up must serve all.
 
     Raises InputRefused and WrongUse as placing, loads and contact say. Where nothing helps, that is the answer.
     """
     progress("placing the saddle")
-    job = prepared(back, saddle, pad, case)
+    job = with_stances(prepared(back, saddle, pad, case), held)
     progress("as found")
     found = job.on(job.found_setup, None)
     first = gate(case, saddle)
@@ -126,6 +136,19 @@ def prepared(back: Back, saddle: Saddle, pad: Pad, case: Case) -> Job:
     return Job(back, saddle, pad, case, placement, laws, stacks_in_stock(pad), arches, judged, found)
 
 
+def with_stances(job: Job, told: Sequence[StanceTold]) -> Job:
+    """The job with the horse held otherwise too, the saddle as far behind the withers in every stance."""
+    found = stances(told, job.back, job.saddle, job.placement)
+    held = tuple(
+        {
+            name: opt.arch_bench(one.back, job.saddle, job.pad, job.placement, name, job.case.rider, job.laws)
+            for name in job.arches
+        }
+        for one in found
+    )
+    return replace(job, stances=found, held=held)
+
+
 def _judged(arch: opt.ArchBench, saddle: Saddle, pad: Pad, case: Case, laws: Mapping[str, Material]) -> ArchJudgement:
     """The arch by itself, girthed, with the thinnest insert and no shims."""
     bare = Setup(arch.arch, thinnest_insert(pad), {pocket.name: () for pocket in pad.pockets})
@@ -141,15 +164,23 @@ def choices(job: Job) -> tuple[tuple[Option, ...], Rules]:
     for name, arch in job.arches.items():
         thickness = opt.thickness_table(arch.bench, job.pad, job.stacks)
         for insert in inserts:
-            bed = opt.option_bed(arch, job.saddle, job.pad, insert, thickness, job.laws)
-            bed = opt.with_clearance(bed, arch.bench)
-            bed = opt.with_room(bed, arch.bench, job.case.aim.middle_room_mm)
+            bed = opt.with_clearance(opened(job, arch, insert, thickness), arch.bench)
             one = opt.option(arch, job.pad, insert, bed, arch_off_deg(job, name))
-            made[name, insert] = replace(one, arch_cost=job.arch_cost(name))
+            others = tuple(
+                (opened(job, held[name], insert, thickness), stance.weight)
+                for held, stance in zip(job.held, job.stances, strict=True)
+            )
+            made[name, insert] = replace(one, arch_cost=job.arch_cost(name), stances=others)
     peak, sore = _found_on_the_search_model(job)
     if job.case.today.sore:
         made = {key: _with_sore(job, one, sore) for key, one in made.items()}
     return tuple(made.values()), rules(peak, job.saddle)
+
+
+def opened(job: Job, arch: opt.ArchBench, insert: str | None, thickness: FloatArray) -> OptionBed:
+    """The bed of one arch and insert, with the room that is wanted in the middle."""
+    bed = opt.option_bed(arch, job.saddle, job.pad, insert, thickness, job.laws)
+    return opt.with_room(bed, arch.bench, job.case.aim.middle_room_mm)
 
 
 def arch_off_deg(job: Job, name: str | None) -> float | None:
@@ -210,20 +241,40 @@ def drawable(job: Job, offered: tuple[Option, ...], rule: Rules, searched: Found
     leading = tuple(c.setup for c in searched.candidates[: limits().search.leading])
     needed = {(s.arch, s.insert) for s in (*leading, best, job.found_setup)}
     some = [one for one in offered if (one.arch, one.insert) in needed]
-    room = job.case.aim.middle_room_mm
-    lifts = {
-        name: opt.moved_lifts(job.back, job.pad, job.placement, job.arches[name])
-        + opt.middle_raised(job.arches[name].bench, room)
-        for name in {o.arch for o in some}
-    }
+    square = _shaken(job, job.back, job.arches, [(one.arch, one.insert, one.bed) for one in some])
+    others = [
+        _shaken(job, stance.back, held, [(one.arch, one.insert, one.stances[k][0]) for one in some])
+        for k, (stance, held) in enumerate(zip(job.stances, job.held, strict=True))
+    ]
     ready = {
         (one.arch, one.insert): replace(
-            opt.shaken(job.back, job.pad, lifts[one.arch], job.arches[one.arch], one.bed, one.insert, job.case.rider),
+            square[one.arch, one.insert],
             arch_cost=one.arch_cost,
+            stances=tuple(
+                (other[one.arch, one.insert], stance.weight) for other, stance in zip(others, job.stances, strict=True)
+            ),
         )
         for one in some
     }
     return Drawable(leading, ready, rule)
+
+
+def _shaken(
+    job: Job,
+    back: Back,
+    arches: Mapping[str | None, opt.ArchBench],
+    some: Sequence[tuple[str | None, str | None, OptionBed]],
+) -> Mapping[tuple[str | None, str | None], Shaken]:
+    """What draws need of arches and inserts on one stance's back."""
+    lifts = {
+        name: opt.moved_lifts(back, job.pad, job.placement, arches[name])
+        + opt.middle_raised(arches[name].bench, job.case.aim.middle_room_mm)
+        for name in {arch for arch, _, _ in some}
+    }
+    return {
+        (arch, insert): opt.shaken(back, job.pad, lifts[arch], arches[arch], bed, insert, job.case.rider)
+        for arch, insert, bed in some
+    }
 
 
 def _stay_with_what_works(

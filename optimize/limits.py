@@ -94,6 +94,15 @@ class SearchSize:
 
 
 @dataclass(frozen=True)
+class StanceRules:
+    """How several stances of one horse count together."""
+
+    weight: float
+    worst_share: float
+    flatter_share: float
+
+
+@dataclass(frozen=True)
 class ConfidenceDraws:
     """Spread of the inputs (DESIGN §8)."""
 
@@ -158,6 +167,7 @@ class Limits:
     cost: CostWeights
     ties: Ties
     search: SearchSize
+    stances: StanceRules
     confidence: ConfidenceDraws
     verdict: VerdictLines
     hands: HandLines
@@ -179,6 +189,7 @@ def limits() -> Limits:
         cost=CostWeights(**table["cost"]),
         ties=Ties(**table["ties"]),
         search=SearchSize(**table["search"]),
+        stances=StanceRules(**table["stances"]),
         confidence=ConfidenceDraws(
             **{**table["confidence"], "tissue_kpa_per_mm": tuple(table["confidence"]["tissue_kpa_per_mm"])}
         ),

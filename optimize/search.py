@@ -15,6 +15,7 @@ from shimwright.optimize.neighbourhood import Terrain, Walked, walk
 from shimwright.optimize.pad import Pad
 from shimwright.optimize.saddle import Saddle
 from shimwright.optimize.setup import Setup, Stack, height_mm
+from shimwright.optimize.stances import WEIGHT_SQUARE, blend
 from shimwright.optimize.stock import SideFillings, count_fillings, pairs, side_fillings, stacks_in_stock
 from shimwright.scan.raw import FloatArray
 
@@ -25,7 +26,10 @@ KEEP = 4000  # cheapest set-ups of a block that can still matter
 
 @dataclass(frozen=True)
 class Option:
-    """One arch with one insert. Whatever its stacks: the limit it breaks, or None, and the arch's cost."""
+    """One arch with one insert. Whatever its stacks: the limit it breaks, or None, and the arch's cost.
+
+    stances: beds of the same on the horse held otherwise, with their weights; limits are kept on `bed` alone.
+    """
 
     arch: str | None
     insert: str | None
@@ -33,6 +37,12 @@ class Option:
     bed: screen.OptionBed
     refused: str | None = None
     arch_cost: float = 0.0
+    stances: tuple[tuple[screen.OptionBed, float], ...] = ()
+
+    @property
+    def weights(self) -> FloatArray:
+        """(1 + stances,): the horse standing square first."""
+        return np.array([WEIGHT_SQUARE, *(weight for _, weight in self.stances)])
 
 
 @dataclass(frozen=True)
@@ -129,7 +139,8 @@ def search(
     heights = np.array([height_mm(stack) for stack in stacks])
     per_option = len(stacks) ** len(pad.pockets)
     setups, tally, exact = per_option * len(options), _Tally(), True
-    if _to_solve(options, pad, saddle, heights) > limits().search.solve_all_up_to:
+    stances = max((len(option.weights) for option in options), default=1)
+    if stances * _to_solve(options, pad, saddle, heights) > limits().search.solve_all_up_to:
         exact = False
     try:
         for number, option in enumerate(options):
@@ -190,6 +201,10 @@ def _walk_option(
     walk(option.bed, terrain, np.unique(np.array(starts, np.int64), axis=0), walked, wide=True)
     rows, costs, tilts, masks = walked.together()
     _count(masks, tally)
+    _count(masks, tally)
+    others = [screen.solve_rows(bed, rule, screen.resting_pose(bed), rows) for bed, _ in option.stances]
+    fixed = [(price + terrain.fixed(rows), tilt, mask) for price, tilt, mask in others]
+    costs, masks = _over_stances(option, costs, masks, fixed)  # walked on the square stance, ordered by all
     value = np.where(masks == 0, costs + option.arch_cost, np.inf)
     patterns = _patterns(rows)
     leaders = [int(np.where(patterns == p, value, np.inf).argmin()) for p in np.unique(patterns)]
@@ -263,12 +278,29 @@ def _solve_option(
     for part in _blocks(len(left.rows), len(right.rows)):
         some = _Side(left.columns, left.rows[part], left.paired_mm[part], left.alone_mm[part], left.pieces[part])
         costs, tilts, masks = screen.solve_grid(option.bed, rule, start, some, right, limit)
+        others = [
+            screen.solve_grid(bed, rule, screen.resting_pose(bed), some, right, limit) for bed, _ in option.stances
+        ]
+        costs, masks = _over_stances(option, costs, masks, others)
         _count(masks, tally)
         value = np.where(masks == 0, costs + option.arch_cost, np.inf)
         row = _row_of(some, right, len(pad.pockets))
         _note(
             _Solved(number, option, pad, stacks, value.ravel(), tilts.ravel(), row), _leaders(value, some, right), tally
         )
+
+
+Solved = tuple[FloatArray, FloatArray, NDArray[np.uint8]]
+
+
+def _over_stances(
+    option: Option, costs: FloatArray, masks: NDArray[np.uint8], others: Sequence[Solved]
+) -> tuple[FloatArray, NDArray[np.uint8]]:
+    """Costs of all stances as one; a set-up must find rest in each of them."""
+    if not others:
+        return costs, masks
+    unsolved = np.bitwise_or.reduce([mask & np.uint8(screen.UNSOLVED) for _, _, mask in others])
+    return blend(np.array([costs, *(price for price, _, _ in others)]), option.weights), masks | unsolved
 
 
 def _row_of(left: _Side, right: _Side, pockets: int) -> Callable[[int], NDArray[np.int64]]:
