@@ -137,6 +137,15 @@ class AimTable(Table):
     middle_room_mm: Room = 0.0
 
 
+class StanceTable(Table):
+    """The horse held otherwise: another scan of it, or made from this one."""
+
+    name: str | None = None
+    scan: str | None = None
+    made: Literal["flatter", "lifted", "hollowed"] | None = None
+    weight: Annotated[float, Field(gt=0, le=10)] | None = None
+
+
 class CaseTable(Table):
     """Every key of case.toml."""
 
@@ -153,7 +162,18 @@ class CaseTable(Table):
     marks: Annotated[dict[str, MarkTold], AfterValidator(_mark_names)] = Field(default_factory=dict)
     rider: RiderTable = RiderTable()
     aim: AimTable = AimTable()
+    stance: list[StanceTable] = Field(default=[])
     try_: list[SetupTable] = Field(default=[], alias="try")
+
+
+@dataclass(frozen=True)
+class StanceFile:
+    """One [[stance]]: exactly one of scan and made. weight None: the shipped one."""
+
+    name: str
+    scan: Path | None
+    made: str | None
+    weight: float | None
 
 
 @dataclass(frozen=True)
@@ -167,6 +187,7 @@ class CaseFile:
     saddle: Saddle
     pad: Pad
     case: Case
+    stances: tuple[StanceFile, ...] = ()
 
 
 def read_case(path: Path, *, anyway: bool = False) -> CaseFile:
@@ -184,7 +205,20 @@ def read_case(path: Path, *, anyway: bool = False) -> CaseFile:
         raise wrong(path.parent / told.pad, off)
     scan = path.parent / told.scan if told.scan else None
     traced = path.parent / told.traced if told.traced else None
-    return CaseFile(path, scan, traced, _told(told), saddle, pad, replace(_case(told, pad), anyway=anyway))
+    case = replace(_case(told, pad), anyway=anyway)
+    return CaseFile(path, scan, traced, _told(told), saddle, pad, case, _stances(told, path.parent))
+
+
+def _stances(told: CaseTable, folder: Path) -> tuple[StanceFile, ...]:
+    return tuple(
+        StanceFile(
+            one.name or one.made or Path(one.scan or "").stem,
+            folder / one.scan if one.scan else None,
+            one.made,
+            one.weight,
+        )
+        for one in told.stance
+    )
 
 
 def shared_tools(path: Path) -> tuple[Path, Path | None]:
@@ -241,7 +275,12 @@ def _wrong_files(told: CaseTable, folder: Path) -> list[str]:
     if (told.scan is None) == (told.traced is None):
         both = "are both told; keep the one that was taken today" if told.scan else "are both missing; add one of them"
         lines.append(f"scan and traced {both}")
-    files = {"scan": told.scan, "traced": told.traced, "saddle": told.saddle, "pad": told.pad}
+    for n, one in enumerate(told.stance):
+        if (one.scan is None) == (one.made is None):
+            both = "are both told; keep one" if one.scan else "are both missing; a stance is another scan, or made"
+            lines.append(f"stance {n + 1}: scan and made {both}")
+    files = {f"stance {n + 1}.scan": one.scan for n, one in enumerate(told.stance)}
+    files |= {"scan": told.scan, "traced": told.traced, "saddle": told.saddle, "pad": told.pad}
     for key, name in files.items():
         if name is not None and name != NONE and not (folder / name).is_file():
             lines.append(f'{key}: no file "{name}" beside the case; paths are relative to the case file, correct it')

@@ -32,10 +32,19 @@ def back_of(case: CaseFile, say: Say) -> Back:
 
 
 def fit_case(case: CaseFile, back: Back, say: Say) -> Fit:
-    """The answer for one case."""
+    """The answer for one case, over all its stances."""
+    from shimwright.measure import Errand, measure
     from shimwright.optimize.fit import fit
+    from shimwright.optimize.stances import StanceTold
+    from shimwright.scan.told import without_points
 
-    return fit(back, case.saddle, case.pad, case.case, say)
+    errand = Errand(case.case.today.date, case.case.horse.name)
+    told = without_points(case.told)  # a point of one scan is nowhere in another
+    held = [
+        StanceTold(one.name, measure(one.scan, told, say, errand) if one.scan else None, one.made, one.weight)
+        for one in case.stances
+    ]
+    return fit(back, case.saddle, case.pad, case.case, say, held)
 
 
 def write_fit(answer: Fit, folder: Path, workshop: str) -> None:

@@ -10,6 +10,7 @@ from shimwright.optimize.answer import (
     Finding,
     Fit,
     HandCheck,
+    Held,
     Placement,
     Rival,
     SecondOpinion,
@@ -36,6 +37,7 @@ def fit_to_json(fit: Fit, inputs: Mapping[str, object] | None = None) -> dict[st
         "arch": _arch(fit.arch),
         "cases": _cases(fit),
         "second_opinion": _second_opinion(fit.second_opinion),
+        "stances": [_held(held) for held in fit.stances],
         "tries": [_rival(rival) for rival in fit.tries],
         "runners_up": [_rival(rival) for rival in fit.runners_up],
         "search": _search(fit),
@@ -63,6 +65,16 @@ def _setup(setup: Setup | None) -> dict[str, object] | None:
         for name, stack in setup.stacks.items()
     }
     return {"arch": setup.arch, "insert": setup.insert, "pockets": pockets}
+
+
+def _held(held: Held) -> dict[str, object]:
+    return {
+        "name": held.name,
+        "weight": number(held.weight, 4),
+        "as_found": _of(held.as_found, "mounted"),
+        "with_setup": _of(held.with_setup, "mounted"),
+        "beyond": list(held.with_setup.refused_by) if held.with_setup is not None else [],
+    }
 
 
 def _placement(placement: Placement) -> dict[str, object]:

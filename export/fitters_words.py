@@ -30,6 +30,7 @@ def setups_table(fit: Fit) -> list[Row]:
     named: list[tuple[str, Setup, Contact | None]] = [("as found", fit.as_found.setup, fit.as_found)]
     if fit.setup is not None:
         named.append(("chosen", fit.setup, fit.with_setup))
+        named += [(f"the same, {held.name}", fit.setup, held.with_setup) for held in fit.stances]
     if fit.level_setup is not None:
         named.append(("most level", fit.level_setup, _contact_of(fit, fit.level_setup)))
     named += [(f"try: {rival.why}", rival.setup, rival.contact) for rival in fit.tries]

@@ -144,6 +144,16 @@ class Rival:
 
 
 @dataclass(frozen=True)
+class Held:
+    """The same horse held otherwise, mounted. weight: beside 1 for standing square."""
+
+    name: str
+    weight: float
+    as_found: Contact
+    with_setup: Contact | None
+
+
+@dataclass(frozen=True)
 class SearchReport:
     """setups: how many the stock allows. refused_by: limit → how many it cut. exact: proven optimum."""
 
@@ -224,3 +234,4 @@ class Fit:
     recheck_weeks: int
     recheck_on: str | None  # ISO date, None when no date was told
     horse_load: Mapping[str, float]  # rider_share, rider_and_tack_share of the horse's weight, NaN if not told
+    stances: tuple[Held, ...] = ()

@@ -1,10 +1,10 @@
 """What was seen, each with its figure, error and what helps: first what decides, then what explains (PRACTICE §5)."""
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 
 import numpy as np
 
-from shimwright.optimize.answer import ArchJudgement, CaseResult, Contact, Finding
+from shimwright.optimize.answer import ArchJudgement, CaseResult, Contact, Finding, Held
 from shimwright.optimize.case import ZONES, Case
 from shimwright.optimize.limits import limits
 from shimwright.optimize.saddle import Saddle
@@ -42,6 +42,25 @@ def findings(
     rows += _build(back)
     rows += _length(back, saddle)
     return tuple(rows)
+
+
+def stance_findings(stances: Sequence[Held]) -> tuple[Finding, ...]:
+    """Where the choice breaks a limit with the horse held otherwise; square it keeps them all."""
+    none = float("nan")
+    return tuple(
+        Finding(
+            "stance",
+            held.name,
+            "none",
+            none,
+            "",
+            none,
+            f"with the horse {held.name}, this set-up is beyond a limit: {', '.join(held.with_setup.refused_by)}",
+            "watch for it in work",
+        )
+        for held in stances
+        if held.with_setup is not None and held.with_setup.refused_by
+    )
 
 
 def _scale(finding: Finding) -> float:

@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from shimwright.optimize import options as opt
-from shimwright.optimize.answer import ArchJudgement, Contact, Fit, Placement, Rival, SecondOpinion
+from shimwright.optimize.answer import ArchJudgement, Contact, Fit, Held, Placement, Rival, SecondOpinion
 from shimwright.optimize.arch import judge_arch
 from shimwright.optimize.as_found import as_found, completed, thinnest_insert
 from shimwright.optimize.assess import assess, settle
@@ -15,7 +15,7 @@ from shimwright.optimize.case import Case
 from shimwright.optimize.cautions import cautions, horse_load
 from shimwright.optimize.confidence import Shaken, Shaking, shake
 from shimwright.optimize.cost import arch_cost, wanted_arch_deg
-from shimwright.optimize.findings import findings
+from shimwright.optimize.findings import findings, stance_findings
 from shimwright.optimize.gaps import flocking_mm
 from shimwright.optimize.hands import hand_checks
 from shimwright.optimize.limits import limits
@@ -108,12 +108,14 @@ def fit(
     progress("judging")
     most = max(searched.refused_by, key=lambda name: searched.refused_by[name], default=None)
     verdict = judge(saddle, found, contact, dict(job.judged), most)
+    held_so = in_stances(job, contact)
     if verdict.verdict == "padding will not mend this" and not case.anyway:
         tried = _rivals(job, found, searched, best, contact)
-        return replace(
-            _answer(job, found, verdict), search=searched.report, runners_up=tried, tries=_tries(job, found, None)
-        )
-    return _with_setup(job, found, searched, (best, contact), shaking, _gated(first.verdict, first.why, verdict))
+        answer = _answer(job, found, verdict)
+        tries = _tries(job, found, None)
+        return replace(answer, search=searched.report, runners_up=tried, tries=tries, stances=held_so)
+    answer = _with_setup(job, found, searched, (best, contact), shaking, _gated(first.verdict, first.why, verdict))
+    return replace(answer, stances=held_so, findings=(*answer.findings, *stance_findings(held_so)))
 
 
 def prepared(back: Back, saddle: Saddle, pad: Pad, case: Case) -> Job:
@@ -147,6 +149,20 @@ def with_stances(job: Job, told: Sequence[StanceTold]) -> Job:
         for one in found
     )
     return replace(job, stances=found, held=held)
+
+
+def in_stances(job: Job, contact: Contact | None) -> tuple[Held, ...]:
+    """As found and the choice, mounted, on the horse held otherwise."""
+
+    def on(back: Back, setup: Setup, found: Contact | None) -> Contact:
+        return assess(back, job.saddle, job.pad, job.case, job.placement, setup, cases=("mounted",), as_found=found)
+
+    rows = []
+    for stance in job.stances:
+        found = on(stance.back, job.found_setup, None)
+        chosen = on(stance.back, contact.setup, found) if contact is not None else None
+        rows.append(Held(stance.name, stance.weight, found, chosen))
+    return tuple(rows)
 
 
 def _judged(arch: opt.ArchBench, saddle: Saddle, pad: Pad, case: Case, laws: Mapping[str, Material]) -> ArchJudgement:

@@ -1,7 +1,7 @@
 """What the person at the horse told: unit, directions, marks, scale pair."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from types import MappingProxyType
 
 PLACES = (
@@ -67,3 +67,9 @@ class Told:
 
 
 NOTHING_TOLD = Told()
+
+
+def without_points(told: Told) -> Told:
+    """What holds for another scan of the same horse: colours and distances, no points of this one's coordinates."""
+    kept = {place: what for place, what in told.marks.items() if not isinstance(what, ScanPoint)}
+    return replace(told, marks=MappingProxyType(kept))
