@@ -67,5 +67,5 @@ def one_horse(path: Path, folder: Path) -> list[str]:
     answer = fit_case(case, back, silent)
     with whole_results(folder) as results:
         write_back(back, results)
-        write_fit(answer, results, "van")
+        write_fit(answer, case, results, "van")
     return [*back_words(name, back)[:1], *fit_words(name, answer)[1:], ""]

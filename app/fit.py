@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 from shimwright.case_file import CaseFile, read_case
 from shimwright.outputs import folders
 from shimwright.progress import Say, progress
+from shimwright.told_inputs import told_inputs
 from shimwright.told_results import Outcome, tell_each
 
 if TYPE_CHECKING:
@@ -47,7 +48,7 @@ def fit_case(case: CaseFile, back: Back, say: Say) -> Fit:
     return fit(back, case.saddle, case.pad, case.case, say, held)
 
 
-def write_fit(answer: Fit, folder: Path, workshop: str) -> None:
+def write_fit(answer: Fit, case: CaseFile, folder: Path, workshop: str) -> None:
     """Everything a fit gives, into an existing folder."""
     from shimwright.export.client_sheet import write_client
     from shimwright.export.cutlist import write_cutlist
@@ -58,7 +59,7 @@ def write_fit(answer: Fit, folder: Path, workshop: str) -> None:
     from shimwright.export.tack_card import write_tack_card
     from shimwright.export.templates import write_templates
 
-    write_json(fit_to_json(answer), folder / "fit.json")
+    write_json(fit_to_json(answer, told_inputs(case)), folder / "fit.json")
     write_cutlist(answer, folder / "cutlist.csv")
     write_templates(answer, folder, workshop)
     write_client(answer, folder)
@@ -94,5 +95,5 @@ def _work(path: Path, folder: Path, workshop: str, anyway: bool) -> Outcome:
         answer = fit_case(case, back_of(case, say), say)
         say("writing")
         with whole_results(folder) as results:
-            write_fit(answer, results, workshop)
-    return Outcome(exit_code(answer), (*fit_words(name, answer), f"  written to {folder}"), fit_to_json(answer))
+            write_fit(answer, case, results, workshop)
+    return Outcome(exit_code(answer), (*fit_words(name, answer), f"  written to {folder}"), fit_to_json(answer, told_inputs(case)))

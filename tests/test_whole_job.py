@@ -1,5 +1,6 @@
 """The commands on the shipped yard: what is written, what is told, and that results are whole or not there."""
 
+import hashlib
 import json
 from importlib.resources import files
 from pathlib import Path
@@ -47,6 +48,14 @@ def test_pieces_of_the_answer_are_those_of_the_cut_list(fitted):
         layers = sum(len(pocket["layers_mm"]) for pocket in setup["pockets"].values())
         rows = (out / horse / "cutlist.csv").read_text().splitlines()
         assert sum(row.startswith("piece") for row in rows) == layers
+
+
+def test_the_answer_names_what_it_was_made_from(fitted):
+    _, out = fitted
+    for horse in HORSES:
+        inputs = json.loads((out / horse / "fit.json").read_text())["inputs"]
+        scan = YARD / horse / inputs["scan"]["file"]
+        assert inputs["scan"]["sha256"] == hashlib.sha256(scan.read_bytes()).hexdigest()
 
 
 def test_measure_tells_one_object_per_line(tmp_path, capsys):
