@@ -96,4 +96,6 @@ def _work(path: Path, folder: Path, workshop: str, anyway: bool) -> Outcome:
         say("writing")
         with whole_results(folder) as results:
             write_fit(answer, case, results, workshop)
-    return Outcome(exit_code(answer), (*fit_words(name, answer), f"  written to {folder}"), fit_to_json(answer, told_inputs(case)))
+    return Outcome(
+        exit_code(answer), (*fit_words(name, answer), f"  written to {folder}"), fit_to_json(answer, told_inputs(case))
+    )
