@@ -18,6 +18,7 @@ VERDICTS = (
     "good contact with this set-up",
     "another arch",
     "padding will not mend this",
+    "not with this set-up",  # only of a set-up that a person chose
 )
 
 
@@ -65,6 +66,7 @@ class CaseResult:
     gap_mm: FloatArray
     arch_edge: Zone | None = None  # nodes under the arch's legs: what a sore "withers" is judged by
     notes: tuple[str, ...] = ()  # strain above working strain, bottomed out, law beyond its range
+    pose: FloatArray | None = None  # (m,) equilibrium, as `bench.moved` takes it
 
 
 @dataclass(frozen=True)

@@ -40,6 +40,15 @@ def completed(part: PartialSetup, saddle: Saddle, pad: Pad, arch: str | None, in
     return Setup(part.arch or arch, part.insert or insert, {name: part.pockets.get(name, ()) for name in names})
 
 
+def keeps(setup: Setup, fixed: PartialSetup) -> bool:
+    """True where the set-up agrees with all that is told of another."""
+    return (
+        fixed.arch in (None, setup.arch)
+        and fixed.insert in (None, setup.insert)
+        and all(setup.stacks.get(name, ()) == stack for name, stack in fixed.pockets.items())
+    )
+
+
 def _listed(names: Iterable[str]) -> str:
     return ", ".join(names) or "it has none"
 

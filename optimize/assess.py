@@ -167,6 +167,7 @@ def measure(state: State, cells: Windows, pad: Pad, setup: Setup, materials: Map
         np.where(seen, -found.approach_mm, np.nan),
         _zone(state, bench.underside.on_arch, means[cells.along <= _arch_share(bench)]),
         tilt_notes(found.q) + strain_notes(strain, pressure, materials),
+        found.q,
     )
 
 

@@ -72,5 +72,6 @@ class Case:
     tries: tuple[PartialSetup, ...] = ()
     print_units: str = "mm"  # mm | in
     anyway: bool = False  # a set-up although the vet comes first
+    fixed: PartialSetup = PartialSetup()  # settled by the fitter already: the search does the rest
     prepared_by: str | None = None
     place: str | None = None

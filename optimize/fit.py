@@ -8,7 +8,7 @@ import numpy as np
 from shimwright.optimize import options as opt
 from shimwright.optimize.answer import ArchJudgement, Contact, Fit, Held, Placement, Rival, SecondOpinion
 from shimwright.optimize.arch import judge_arch
-from shimwright.optimize.as_found import as_found, completed, thinnest_insert
+from shimwright.optimize.as_found import as_found, completed, keeps, thinnest_insert
 from shimwright.optimize.assess import assess, settle
 from shimwright.optimize.bench import known_materials
 from shimwright.optimize.case import Case
@@ -31,7 +31,7 @@ from shimwright.optimize.second_opinion import second_opinion
 from shimwright.optimize.setup import Setup, Stack
 from shimwright.optimize.stances import Stance, StanceTold, stances
 from shimwright.optimize.stock import stacks_in_stock
-from shimwright.optimize.verdict import Judged, gate, how_sure, judge
+from shimwright.optimize.verdict import Judged, gate, how_sure, judge, judge_chosen
 from shimwright.optimize.windows import windows
 from shimwright.scan.back import Back
 from shimwright.scan.raw import FloatArray
@@ -98,7 +98,8 @@ def fit(
         return _answer(job, found, Judged(first.verdict, first.why))
     progress("searching")
     offered, rule = choices(job)
-    searched = search(offered, pad, saddle, rule, job.found_setup, progress)
+    free = [one for one in offered if case.fixed.arch in (None, one.arch) and case.fixed.insert in (None, one.insert)]
+    searched = search(free, pad, saddle, rule, job.found_setup, progress, case.fixed.pockets)
     best, contact = _held_against_the_true_model(job, found, searched)
     shaking = None
     if best is not None:
@@ -116,6 +117,21 @@ def fit(
         return replace(answer, search=searched.report, runners_up=tried, tries=tries, stances=held_so)
     answer = _with_setup(job, found, searched, (best, contact), shaking, _gated(first.verdict, first.why, verdict))
     return replace(answer, stances=held_so, findings=(*answer.findings, *stance_findings(held_so)))
+
+
+def fit_chosen(job: Job, found: Contact, setup: Setup) -> Fit:
+    """The answer for a set-up that a person chose: judged like any other, not searched for, not re-run."""
+    contact, first = job.on(setup, found), gate(job.case, job.saddle)
+    verdict = _gated(first.verdict, first.why, judge_chosen(found, contact))
+    held_so = in_stances(job, contact)
+    answer = _answer(job, found, verdict, contact)
+    return replace(
+        answer,
+        second_opinion=_second_opinion(job, contact, ()),
+        tries=_tries(job, found, contact),
+        stances=held_so,
+        findings=(*answer.findings, *stance_findings(held_so)),
+    )
 
 
 def prepared(back: Back, saddle: Saddle, pad: Pad, case: Case) -> Job:
@@ -298,7 +314,9 @@ def _stay_with_what_works(
 ) -> tuple[Candidate, Contact | None, Shaking]:
     """What is on now stays unless the pick is better by more than the error, and within limits itself."""
     shaking, surely = field.shake(job, best.setup), limits().confidence.told_apart_share
-    if best.setup == job.found_setup or not shaking.better_than_found < surely:
+    if best.setup == job.found_setup or not keeps(job.found_setup, job.case.fixed):
+        return best, contact, shaking
+    if not shaking.better_than_found < surely:
         return best, contact, shaking
     stays = job.on(job.found_setup, found)
     if stays.refused_by:

@@ -3,8 +3,8 @@
 Nothing is proven here; a search that used this says `exact` False.
 """
 
-from collections.abc import Callable
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,7 +13,7 @@ from shimwright.optimize import screen
 from shimwright.optimize.cost import neighbours
 from shimwright.optimize.pad import Pad
 from shimwright.optimize.screen import IntArray, OptionBed, Rules
-from shimwright.optimize.stock import pairs
+from shimwright.optimize.stock import NOTHING_FIXED, pairs
 from shimwright.scan.raw import FloatArray
 
 SWEEPS = 30
@@ -22,13 +22,24 @@ REFUSED = 1e3  # a set-up beyond a limit costs this more: the walk may start the
 
 @dataclass(frozen=True)
 class Terrain:
-    """Heights (s,), layers (s,) of the stacks, what limits them, and the fixed cost of a row."""
+    """Heights (s,), layers (s,) of the stacks, what limits them, and the fixed cost of a row.
+
+    held: column → the only stack that it may hold.
+    """
 
     pad: Pad
     heights_mm: FloatArray
     layers: FloatArray
     room_mm: float
     rule: Rules
+    held: Mapping[int, int] = field(default_factory=lambda: NOTHING_FIXED)
+
+    def settled(self, rows: IntArray) -> IntArray:
+        """The rows (r, pockets) with the held pockets as they must be."""
+        made = rows.copy()
+        for column, stack in self.held.items():
+            made[:, column] = stack
+        return made
 
     def left_right_mm(self, rows: IntArray) -> FloatArray:
         height = self.heights_mm[rows]
@@ -44,6 +55,8 @@ class Terrain:
         height, limit = self.heights_mm[rows], self.pad.limits
         names = [pocket.name for pocket in self.pad.pockets]
         keep = (height <= self.room_mm + 1e-9).all(axis=1)
+        for column, stack in self.held.items():
+            keep &= rows[:, column] == stack
         if limit.neighbour_step_mm is not None:
             for a, b in neighbours(self.pad):
                 step = np.abs(height[:, names.index(a)] - height[:, names.index(b)])

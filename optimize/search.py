@@ -3,6 +3,7 @@
 from collections import Counter
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
+from types import MappingProxyType
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,10 +19,12 @@ from shimwright.optimize.setup import Setup, Stack, height_mm
 from shimwright.optimize.stances import WEIGHT_SQUARE, blend
 from shimwright.optimize.stock import SideFillings, count_fillings, pairs, side_fillings, stacks_in_stock
 from shimwright.scan.raw import FloatArray
+from shimwright.scan.refusal import WrongUse
 
 TOLERANCE = 1e-6  # of the load, in the search; the leading set-ups are solved again by `contact`
 BLOCK = 200_000  # set-ups between two looks at the clock and at Ctrl-C
 KEEP = 4000  # cheapest set-ups of a block that can still matter
+NOTHING_HELD: Mapping[str, Stack] = MappingProxyType({})
 
 
 @dataclass(frozen=True)
@@ -133,14 +136,17 @@ def search(
     rule: screen.Rules,
     worn: Setup | None,
     progress: Callable[[str], None],
+    fixed: Mapping[str, Stack] = NOTHING_HELD,
 ) -> Found:
-    """Solve every set-up of every option. Ctrl-C ends it with the best so far and `exact` False."""
-    stacks = stacks_in_stock(pad)
-    heights = np.array([height_mm(stack) for stack in stacks])
-    per_option = len(stacks) ** len(pad.pockets)
+    """Solve every set-up of every option. Ctrl-C ends it with the best so far and `exact` False.
+
+    fixed: pocket → the stack that it keeps. Raises WrongUse for a pocket or a stack that the pad does not have.
+    """
+    stock = stock_of(pad, fixed)
+    per_option = stock.per_option(pad)
     setups, tally, exact = per_option * len(options), _Tally(), True
     stances = max((len(option.weights) for option in options), default=1)
-    if stances * _to_solve(options, pad, saddle, heights) > limits().search.solve_all_up_to:
+    if stances * _to_solve(options, pad, saddle, stock) > limits().search.solve_all_up_to:
         exact = False
     try:
         for number, option in enumerate(options):
@@ -149,11 +155,11 @@ def search(
                 tally.refused_by[option.refused] += per_option
                 continue
             if not exact:
-                _walk_option(number, option, pad, saddle, stacks, rule, worn, tally)
+                _walk_option(number, option, pad, saddle, stock, rule, worn, tally)
                 continue
-            sides = _sides(option, pad, saddle, heights, tally.refused_by, per_option)
+            sides = _sides(option, pad, saddle, stock, tally.refused_by)
             if sides is not None:
-                _solve_option(number, option, pad, stacks, sides, rule, tally)
+                _solve_option(number, option, pad, stock.stacks, sides, rule, tally)
     except KeyboardInterrupt:
         exact = False
     candidates = _merge(tally, pad)
@@ -162,13 +168,49 @@ def search(
     )
 
 
-def _to_solve(options: Sequence[Option], pad: Pad, saddle: Saddle, heights: FloatArray) -> int:
+@dataclass(frozen=True)
+class Stock:
+    """stacks: all that a pocket may hold. fixed: pocket's column → the number of the only stack that it may hold."""
+
+    stacks: tuple[Stack, ...]
+    fixed: Mapping[int, int]
+
+    @property
+    def heights_mm(self) -> FloatArray:
+        return np.array([height_mm(stack) for stack in self.stacks])
+
+    def per_option(self, pad: Pad) -> int:
+        """Set-ups of one arch with one insert."""
+        return int(len(self.stacks) ** (len(pad.pockets) - len(self.fixed)))
+
+    def within(self, pad: Pad, room_mm: float) -> int:
+        """How many of these keep the total thickness."""
+        fit = self.heights_mm <= room_mm + 1e-9
+        held = all(fit[number] for number in self.fixed.values())
+        return int(fit.sum()) ** (len(pad.pockets) - len(self.fixed)) if held else 0
+
+
+def stock_of(pad: Pad, fixed: Mapping[str, Stack]) -> Stock:
+    """The pad's stock with some pockets settled. Raises WrongUse for what the pad does not have."""
+    stacks, names = stacks_in_stock(pad), [pocket.name for pocket in pad.pockets]
+    held: dict[int, int] = {}
+    for name, stack in fixed.items():
+        if name not in names:
+            raise WrongUse(f"pocket {name!r} is not one of this pad's: {', '.join(names) or 'it has none'}")
+        if stack not in stacks:
+            layers = " + ".join(f"{layer.thickness_mm:g} mm {layer.shim}" for layer in stack)
+            raise WrongUse(f"{layers} in pocket {name} is not in the pad's stock: choose from its shims, or open it up")
+        held[names.index(name)] = stacks.index(stack)
+    return Stock(stacks, held)
+
+
+def _to_solve(options: Sequence[Option], pad: Pad, saddle: Saddle, stock: Stock) -> int:
     """How many set-ups keep height, step and total thickness, all options together; counted, not listed."""
     total = 0
     for option in options:
         room = total_limit_mm(saddle, pad) - pad.shell_mm - option.insert_mm
         if option.refused is None and room >= 0:
-            left, right = (count_fillings(pad, side, heights, room) for side in ("left", "right"))
+            left, right = (count_fillings(pad, side, stock.heights_mm, room, stock.fixed) for side in ("left", "right"))
             total += left * right
     return total
 
@@ -178,18 +220,18 @@ def _walk_option(
     option: Option,
     pad: Pad,
     saddle: Saddle,
-    stacks: tuple[Stack, ...],
+    stock: Stock,
     rule: screen.Rules,
     worn: Setup | None,
     tally: _Tally,
 ) -> None:
     """The neighbourhood of a few starts: empty, what is on now, and the best so far."""
-    heights = np.array([height_mm(stack) for stack in stacks])
+    stacks = stock.stacks
     room = total_limit_mm(saddle, pad) - pad.shell_mm - option.insert_mm
     if room < 0:
         return
     layers = np.array([float(len(stack)) for stack in stacks])
-    terrain = Terrain(pad, heights, layers, room, rule)
+    terrain = Terrain(pad, stock.heights_mm, layers, room, rule, stock.fixed)
     number_of = {stack: i for i, stack in enumerate(stacks)}
     known = [worn] if worn is not None else []
     known += [min(tally.kept, key=lambda c: c.cost).setup] if tally.kept else []
@@ -198,9 +240,9 @@ def _walk_option(
         [number_of[s.stacks[p.name]] for p in pad.pockets] for s in known if set(s.stacks.values()) <= set(stacks)
     ]
     walked = Walked([], [], [], [], set())
-    walk(option.bed, terrain, np.unique(np.array(starts, np.int64), axis=0), walked, wide=True)
+    begun = terrain.settled(np.array(starts, np.int64))
+    walk(option.bed, terrain, np.unique(begun, axis=0), walked, wide=True)
     rows, costs, tilts, masks = walked.together()
-    _count(masks, tally)
     _count(masks, tally)
     others = [screen.solve_rows(bed, rule, screen.resting_pose(bed), rows) for bed, _ in option.stances]
     fixed = [(price + terrain.fixed(rows), tilt, mask) for price, tilt, mask in others]
@@ -212,21 +254,21 @@ def _walk_option(
 
 
 def _sides(
-    option: Option, pad: Pad, saddle: Saddle, heights: FloatArray, refused_by: Counter[str], per_option: int
+    option: Option, pad: Pad, saddle: Saddle, stock: Stock, refused_by: Counter[str]
 ) -> tuple[SideFillings, SideFillings] | None:
     """Fillings of left and right, counting what thickness and step cut; None if the empty pad is too thick already."""
     room = total_limit_mm(saddle, pad) - pad.shell_mm - option.insert_mm
-    if room < 0:
-        refused_by["total thickness"] += per_option
-        return None
-    within = int((heights <= room + 1e-9).sum()) ** len(pad.pockets)
+    per_option = stock.per_option(pad)
+    within = stock.within(pad, room) if room >= 0 else 0
     if per_option > within:
         refused_by["total thickness"] += per_option - within
-    left, right = (side_fillings(pad, side, heights, room) for side in ("left", "right"))
+    if not within:
+        return None
+    left, right = (side_fillings(pad, side, stock.heights_mm, room, stock.fixed) for side in ("left", "right"))
     count = len(left.stacks) * len(right.stacks)
     if within > count:
         refused_by["step to the neighbour"] += within - count
-    return left, right
+    return (left, right) if count else None
 
 
 def _walking_order(side: SideFillings) -> SideFillings:

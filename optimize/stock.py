@@ -1,7 +1,9 @@
 """What the stock allows: the stacks of a pocket, the ways to fill one side, and how many set-ups that makes."""
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from itertools import combinations_with_replacement
+from types import MappingProxyType
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,6 +14,7 @@ from shimwright.optimize.setup import Layer, Stack, height_mm
 from shimwright.scan.raw import FloatArray
 
 SLACK_MM = 1e-9
+NOTHING_FIXED: Mapping[int, int] = MappingProxyType({})
 
 
 def stacks_in_stock(pad: Pad) -> tuple[Stack, ...]:
@@ -42,8 +45,13 @@ class SideFillings:
     stacks: NDArray[np.int64]
 
 
-def side_fillings(pad: Pad, side: str, heights_mm: FloatArray, highest_mm: float) -> SideFillings:
-    """Rows in lexicographic order that keep step and total thickness; one empty row where there is no pocket."""
+def side_fillings(
+    pad: Pad, side: str, heights_mm: FloatArray, highest_mm: float, fixed: Mapping[int, int] = NOTHING_FIXED
+) -> SideFillings:
+    """Rows in lexicographic order that keep step and total thickness; one empty row where there is no pocket.
+
+    fixed: pocket's column → the only stack that it may hold.
+    """
     columns = tuple(i for i, pocket in enumerate(pad.pockets) if pocket.side == side)
     names = [pocket.name for pocket in pad.pockets]
     step = pad.limits.neighbour_step_mm
@@ -51,7 +59,8 @@ def side_fillings(pad: Pad, side: str, heights_mm: FloatArray, highest_mm: float
     allowed = np.flatnonzero(heights_mm <= highest_mm + SLACK_MM)
     rows = np.zeros((1, 0), np.int64)
     for count, column in enumerate(columns):
-        rows = np.column_stack([np.repeat(rows, allowed.size, axis=0), np.tile(allowed, len(rows))])
+        here = allowed[allowed == fixed[column]] if column in fixed else allowed
+        rows = np.column_stack([np.repeat(rows, here.size, axis=0), np.tile(here, len(rows))])
         for a, b in beside:
             other = b if a == column else a if b == column else None
             if step is None or other is None or other not in columns[:count]:
@@ -72,16 +81,25 @@ def pairs(pad: Pad) -> tuple[tuple[int, int], ...]:
     return tuple(found)
 
 
-def count_fillings(pad: Pad, side: str, heights_mm: FloatArray, highest_mm: float) -> int:
+def count_fillings(
+    pad: Pad, side: str, heights_mm: FloatArray, highest_mm: float, fixed: Mapping[int, int] = NOTHING_FIXED
+) -> int:
     """How many rows `side_fillings` would have, from front to rear without listing them."""
     names = [pocket.name for pocket in pad.pockets]
     row = [names.index(p.name) for p in pad.pockets if p.side == side]
     row.sort(key=lambda i: -float(pad.pockets[i].outline[:, 0].mean()))
-    allowed = heights_mm[heights_mm <= highest_mm + SLACK_MM]
+    number = np.flatnonzero(heights_mm <= highest_mm + SLACK_MM)
+    allowed = heights_mm[number]
     step = pad.limits.neighbour_step_mm
     apart = np.abs(allowed[:, None] - allowed[None, :])
     may_follow = np.ones(apart.shape, bool) if step is None else apart <= step + SLACK_MM
-    ways = [1] * allowed.size  # Python integers: eight pockets overflow 64 bits only far beyond any stock, but they can
-    for _ in row[1:]:
-        ways = [sum(w for w, may in zip(ways, column, strict=True) if may) for column in may_follow.T]
-    return sum(ways) if row else 1
+    if not row:
+        return 1
+    # Python integers: eight pockets overflow 64 bits only far beyond any stock, but they can
+    ways = [int(fixed.get(row[0], s) == s) for s in number]
+    for pocket in row[1:]:
+        ways = [
+            sum(w for w, may in zip(ways, column, strict=True) if may) * int(fixed.get(pocket, s) == s)
+            for s, column in zip(number, may_follow.T, strict=True)
+        ]
+    return sum(ways)

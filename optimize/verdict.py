@@ -10,6 +10,8 @@ from shimwright.optimize.cost import pieces
 from shimwright.optimize.limits import limits
 from shimwright.optimize.saddle import Saddle
 
+BY_HAND = "not with this set-up"  # of a set-up that a person chose; the search never says it
+
 
 @dataclass(frozen=True)
 class Gate:
@@ -101,6 +103,25 @@ def judge(
     return Judged(
         "good contact with this set-up", f"Good contact with this set-up: {_gain(mounted, before, better, found)}."
     )
+
+
+def judge_chosen(found: Contact, chosen: Contact) -> Judged:
+    """Verdict on a set-up that a person chose. Limits first, then contact; where it is good, in the same words."""
+    mounted, before = chosen.cases["mounted"], found.cases["mounted"]
+    if "arch" in chosen.refused_by and chosen.arch is not None:
+        by, hard = abs(chosen.arch.at_larger_deg), limits().arch.hard_deg
+        said = f"this one is {chosen.arch.words} by {by:.0f}° at the larger shoulder; more than {hard:g}° is too far"
+        return Judged("another arch", f"Another arch: {said}.")
+    if chosen.refused_by:
+        return Judged(BY_HAND, f"Not with this set-up: it breaks a limit ({', '.join(chosen.refused_by)}).")
+    if mounted.bridged_share > limits().verdict.bridged_share:
+        empty = 100 * mounted.bridged_share
+        return Judged(BY_HAND, f"Not with this set-up: {empty:.0f} % of the panel is without weight.")
+    if not is_good(mounted):
+        peak = mounted.peak_kpa
+        return Judged(BY_HAND, f"Not with this set-up: the pressure is uneven ({peak:.0f} kPa at the hardest place).")
+    verdict = "good contact with this set-up"
+    return Judged(verdict, f"{verdict.capitalize()}: {_gain(mounted, before, chosen, found)}.")
 
 
 def _nothing(saddle: Saddle, needs: tuple[str, float] | None, refused_most: str | None) -> Judged:
