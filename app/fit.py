@@ -16,6 +16,7 @@ from shimwright.told_results import Outcome, tell_each
 
 if TYPE_CHECKING:
     from shimwright.optimize.answer import Fit
+    from shimwright.optimize.stances import StanceTold
     from shimwright.scan.back import Back
 
 GOOD = ("no shim needed", "good contact with this set-up")
@@ -34,18 +35,23 @@ def back_of(case: CaseFile, say: Say) -> Back:
 
 def fit_case(case: CaseFile, back: Back, say: Say) -> Fit:
     """The answer for one case, over all its stances."""
-    from shimwright.measure import Errand, measure
     from shimwright.optimize.fit import fit
+
+    return fit(back, case.saddle, case.pad, case.case, say, stances_of(case, say))
+
+
+def stances_of(case: CaseFile, say: Say) -> list[StanceTold]:
+    """The same horse held otherwise, as the case tells it."""
+    from shimwright.measure import Errand, measure
     from shimwright.optimize.stances import StanceTold
     from shimwright.scan.told import without_points
 
     errand = Errand(case.case.today.date, case.case.horse.name)
     told = without_points(case.told)  # a point of one scan is nowhere in another
-    held = [
+    return [
         StanceTold(one.name, measure(one.scan, told, say, errand) if one.scan else None, one.made, one.weight)
         for one in case.stances
     ]
-    return fit(back, case.saddle, case.pad, case.case, say, held)
 
 
 def write_fit(answer: Fit, case: CaseFile, folder: Path, workshop: str) -> None:

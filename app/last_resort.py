@@ -31,6 +31,11 @@ def exit_code_of(error: BaseException) -> int:
     return code
 
 
+def words_of(error: BaseException) -> str:
+    """One line for whatever was raised."""
+    return _one_line(error.message) if isinstance(error, Refusal) else _unforeseen(error)[0]
+
+
 def _unforeseen(error: BaseException) -> tuple[str, int]:
     match error:
         case KeyboardInterrupt():

@@ -1,5 +1,6 @@
 """Pressure under the two panels from above: one map, light = little, the same scale before and after."""
 
+from collections.abc import Sequence
 from itertools import pairwise
 from typing import Any
 
@@ -24,7 +25,11 @@ PANEL_LINE_KPA, PEAK_LINE_KPA = 11.0, 30.0
 
 def levels_kpa(fit: Fit, case: str) -> FloatArray:
     """Contour levels that hold for before and after alike: even steps from 0 to above the higher of the two."""
-    fields = [contact.cases[case].pressure_kpa for contact in (fit.as_found, fit.with_setup) if contact is not None]
+    return levels_over([c.cases[case].pressure_kpa for c in (fit.as_found, fit.with_setup) if c is not None])
+
+
+def levels_over(fields: Sequence[FloatArray]) -> FloatArray:
+    """The same over any pressures, kPa."""
     top = max((float(np.nanpercentile(field, 99.5)) for field in fields if np.isfinite(field).any()), default=1.0)
     step = next(step for step in (1.0, 2.0, 2.5, 5.0, 10.0, 20.0, 50.0, 1e9) if top / step <= 8)
     return np.asarray(step * np.arange(0, int(np.ceil(top / step)) + 1), dtype=float)
