@@ -12,6 +12,12 @@ from shimwright.scan.back import Back
 
 Row = list[str]
 WISHED = ("shoulder_left", "shoulder_right", "last_rib_left", "last_rib_right", "croup")
+COMES_FIRST = {
+    "vet first": "after the vet",
+    "saddle first": "the saddle mended",
+    "another arch": "with another arch",
+    "padding will not mend this": "with another saddle",
+}
 PRESSES = {
     "peak": "One place presses much harder than the rest: {where}",
     "mean": "Where it bears, it bears more than one would like: too little of the panel carries",
@@ -45,14 +51,23 @@ def names(fit: Fit) -> dict[str, object]:
     who = [fit.saddle.name, fit.pad.name, case.place, words.day(case.today.date)]
     by = f"prepared by {case.prepared_by}" if case.prepared_by else "prepared by: not told"
     horse = case.horse.name or fit.back.source.horse or "Horse: name not told"
-    on = words.day(fit.recheck_on)
+    again, note = look_again(fit)
     return {
         "title": f"{horse}: fit sheet",
         "horse": horse,
         "who": " · ".join(part for part in (*who, by) if part),
-        "recheck": on or words.in_weeks(fit.recheck_weeks),
-        "recheck_note": words.in_weeks(fit.recheck_weeks) if on else "from the day it is fitted (date not told)",
+        "recheck": again,
+        "recheck_note": note,
     }
+
+
+def look_again(fit: Fit) -> tuple[str, str]:
+    """When to look again, large, and a note below. What has to happen first is no day in a calendar."""
+    weeks = words.in_weeks(fit.recheck_weeks)
+    if fit.verdict in COMES_FIRST:
+        return COMES_FIRST[fit.verdict], "scan and fit anew then" if fit.setup is None else f"then {weeks}"
+    on = words.day(fit.recheck_on)
+    return (on, weeks) if on else (weeks, "from the day it is fitted (date not told)")
 
 
 def without_kpa(sentence: str) -> str:
@@ -215,10 +230,11 @@ def _pair(found: dict[tuple[str, str, str], list[str]], at: str, state: str) -> 
 
 def _felt(check: HandCheck, units: str) -> list[str]:
     """The word, and the gap where light shows."""
-    return [check.feel, _gap(check, units)]
+    return [check.feel, gap_words(check, units)]
 
 
-def _gap(check: HandCheck, units: str) -> str:
+def gap_words(check: HandCheck, units: str) -> str:
+    """How much daylight, with its error; empty where there is none to speak of."""
     if not math.isfinite(check.gap_mm) or (check.feel != "daylight" and check.gap_mm < 1.0):
         return ""
     return words.with_error(check.gap_mm, check.sd_mm, "mm") if units == "mm" else _gap_inches(check)
