@@ -1,6 +1,7 @@
 """What the terminal says of a back and of a fit: a few lines for a person."""
 
 from shimwright.export import words
+from shimwright.export.owners_words import look_again
 from shimwright.optimize.answer import Fit
 from shimwright.scan.back import Back, BuildWord
 
@@ -25,8 +26,8 @@ def fit_words(name: str, fit: Fit) -> tuple[str, ...]:
     lines = [f"{name}: {fit.verdict}", f"  {fit.sentence}"]
     if fit.setup:
         lines.append("  " + words.setup(fit.setup, fit.pad, fit.case.print_units))
-    when = words.day(fit.recheck_on) or words.in_weeks(fit.recheck_weeks)
-    lines.append(f"  look again {when}" if not fit.recheck_on else f"  look again on {when}")
+    when, _ = look_again(fit)
+    lines.append(f"  look again {'on ' if when == words.day(fit.recheck_on) else ''}{when}")
     return tuple(lines)
 
 
