@@ -12,6 +12,7 @@ from shimwright.scan.back import Back
 
 ARCH_SD_DEG = 1.5  # of a leg against a scanned back [J]
 PRESSURE_SD = 0.2  # share: springs against finite elements, reference.md §5
+UNITS = {"degrees": "°", "cm²": "cm²", "mm": "mm"}  # as the figures of the build name them
 HELP_BUILD = {
     "dipped": "height in the middle",
     "flat": "a wider arch; nothing in front",
@@ -19,10 +20,10 @@ HELP_BUILD = {
     "uneven": "fill the hollow side, and have the horse looked at",
     "hollow behind the shoulder": "height in front, on the hollow side",
     "downhill": "height in front",
-    "croup-high": "height in front, within the pitch that the back bears",
+    "croup-high": "height in front, no more than the back bears",
     "uphill": "height in the rear, if it tips back",
     "high-withered": "an arch with room above and beside the withers",
-    "low-withered": "a wide arch; check that it does not roll",
+    "low-withered": "a wide arch; check that it stays in the middle",
     "short-backed": "a panel no longer than the back behind the shoulder",
 }
 
@@ -173,13 +174,14 @@ def _clearance(back: Back, saddle: Saddle, mounted: CaseResult) -> Iterator[Find
 
 def _build(back: Back) -> Iterator[Finding]:
     build = back.build
-    sds = {"dip_mm": build.dip_sd_mm, "uphill_deg": build.uphill_sd_deg}
+    dip, uphill = build.dip_sd_mm, build.uphill_sd_deg
+    sds = {"dipped": dip, "arched": dip, "uphill": uphill, "croup-high": uphill}
     for word in build.words:
         if word.word == "level":
             continue
-        unit = "°" if word.figure.endswith("deg") else "mm" if word.figure.endswith("mm") else ""
+        unit = next((unit for told, unit in UNITS.items() if f", {told}" in word.figure), "")
         side = _side(back, word.word)
-        sd = sds.get(word.figure, float("nan"))
+        sd = sds.get(word.word, float("nan"))
         place = "front" if "shoulder" in word.word else "back"
         helps = HELP_BUILD.get(word.word, "feel both sides")
         yield Finding(word.word, place, side, word.value, unit, sd, f"the back is {word.word}", helps)

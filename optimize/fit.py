@@ -31,7 +31,7 @@ from shimwright.optimize.second_opinion import second_opinion
 from shimwright.optimize.setup import Setup, Stack
 from shimwright.optimize.stances import Stance, StanceTold, stances
 from shimwright.optimize.stock import stacks_in_stock
-from shimwright.optimize.verdict import Judged, gate, how_sure, judge, judge_chosen
+from shimwright.optimize.verdict import Judged, deciding_limit, gate, how_sure, judge, judge_chosen
 from shimwright.optimize.windows import windows
 from shimwright.scan.back import Back
 from shimwright.scan.raw import FloatArray
@@ -107,7 +107,7 @@ def fit(
         field = drawable(job, offered, rule, searched, best.setup)
         best, contact, shaking = _stay_with_what_works(job, found, best, contact, field)
     progress("judging")
-    most = max(searched.refused_by, key=lambda name: searched.refused_by[name], default=None)
+    most = deciding_limit(searched.refused_by)
     verdict = judge(saddle, found, contact, dict(job.judged), most)
     held_so = in_stances(job, contact)
     if verdict.verdict == "padding will not mend this" and not case.anyway:

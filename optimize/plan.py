@@ -58,6 +58,7 @@ def _words(names: list[str], stack: Stack, case: Case) -> str:
     place = " and ".join(name.replace("_", " ") for name in names)
     what = f"the {stack[-1].thickness_mm:g} mm {stack[-1].shim} layer"
     where = "nearest the saddle " if len(stack) > 1 else ""
+    has, feels = ("have", "feel") if len(names) > 1 else ("has", "feels")
     if case.aim.aim == "room to grow":
-        return f"If {place} has filled and feels firm, take out {what} {where}there."
-    return f"If {place} feels firm, take out {what} {where}there; if even, leave it."
+        return f"If {place} {has} filled and {feels} firm, take out {what} {where}there."
+    return f"If {place} {feels} firm, take out {what} {where}there; if even, leave it."

@@ -1,5 +1,6 @@
 """The gate and the verdict, in the trade's words with the figure that decided (DESIGN §8, PRACTICE §2, §5)."""
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -10,6 +11,7 @@ from shimwright.optimize.cost import pieces
 from shimwright.optimize.limits import limits
 from shimwright.optimize.saddle import Saddle
 
+OF_STACKS = ("step to the neighbour", "left-right difference")
 BY_HAND = "not with this set-up"  # of a set-up that a person chose; the search never says it
 
 
@@ -113,7 +115,7 @@ def judge_chosen(found: Contact, chosen: Contact) -> Judged:
         said = f"this one is {chosen.arch.words} by {by:.0f}° at the larger shoulder; more than {hard:g}° is too far"
         return Judged("another arch", f"Another arch: {said}.")
     if chosen.refused_by:
-        return Judged(BY_HAND, f"Not with this set-up: it breaks a limit ({', '.join(chosen.refused_by)}).")
+        return Judged(BY_HAND, f"Not with this set-up: it breaks a limit ({', '.join(map(said, chosen.refused_by))}).")
     if mounted.bridged_share > limits().verdict.bridged_share:
         empty = 100 * mounted.bridged_share
         return Judged(BY_HAND, f"Not with this set-up: {empty:.0f} % of the panel is without weight.")
@@ -133,8 +135,28 @@ def _nothing(saddle: Saddle, needs: tuple[str, float] | None, refused_most: str 
         )
     if refused_most is None:
         return Judged("padding will not mend this", "Padding will not mend this: no set-up keeps the limits.")
-    why = f"every set-up breaks a limit, most often {refused_most}"
+    why = f"every set-up breaks a limit, most often {said(refused_most)}"
     return Judged("padding will not mend this", f"Padding will not mend this: {why}.")
+
+
+def said(limit: str) -> str:
+    """A limit in the trade's words.
+
+    >>> said("pitch"), said("peak pressure")
+    ('tipping forward or back', 'peak pressure')
+    """
+    return {"pitch": "tipping forward or back", "roll": "sitting to one side"}.get(limit, limit)
+
+
+def deciding_limit(refused_by: Mapping[str, int]) -> str | None:
+    """The limit that cut most. How stacks may be built counts only where nothing else cut: an empty pad keeps those.
+
+    >>> deciding_limit({"step to the neighbour": 11904, "withers clearance": 2777}), deciding_limit({})
+    ('withers clearance', None)
+    """
+    of_contact = {name: cut for name, cut in refused_by.items() if name not in OF_STACKS}
+    counted = of_contact or dict(refused_by)
+    return max(counted, key=lambda name: counted[name], default=None)
 
 
 def _gain(mounted: CaseResult, before: CaseResult, better: Contact, found: Contact) -> str:
