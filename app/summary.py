@@ -1,6 +1,7 @@
 """What the terminal says of a back and of a fit: a few lines for a person."""
 
 from shimwright.export import words
+from shimwright.export.back_words import figure_of
 from shimwright.export.owners_words import look_again
 from shimwright.optimize.answer import Fit
 from shimwright.scan.back import Back, BuildWord
@@ -32,6 +33,6 @@ def fit_words(name: str, fit: Fit) -> tuple[str, ...]:
 
 
 def _build_word(word: BuildWord) -> str:
-    """The word with its figure; the unit stands in the figure's name."""
-    unit = next((unit for unit in ("degrees", "mm", "cm²") if unit in word.figure), "")
-    return f"{word.word} ({word.value:.{1 if unit == 'degrees' else 0}f} {unit})"
+    """The word with its figure, and what was measured for it."""
+    name, value, _ = figure_of(word)
+    return f"{word.word} ({name} {value})"

@@ -4,7 +4,7 @@ import math
 from pathlib import Path
 
 from shimwright.export import words
-from shimwright.export.back_words import build_table, landmarks_table, stations_table
+from shimwright.export.back_words import build_table, figure_of, landmarks_table, stations_table
 from shimwright.export.cross_section import bare_section
 from shimwright.export.owners_words import scan_sources
 from shimwright.export.picture import for_paper
@@ -21,9 +21,9 @@ SCANNING = (
 SECTIONS_MM = (0.0, -100.0, -200.0, -300.0, -400.0, -500.0)
 
 
-def write_back_sheet(back: Back, folder: Path) -> None:
+def write_back_sheet(back: Back, folder: Path, print_units: str = "mm") -> None:
     """Write sheet.pdf into folder."""
-    (folder / "sheet.pdf").write_bytes(back_sheet_pdf(back))
+    (folder / "sheet.pdf").write_bytes(back_sheet_pdf(back, print_units))
 
 
 def back_sheet_pdf(back: Back, print_units: str = "mm") -> bytes:
@@ -98,10 +98,5 @@ def quality_rows(back: Back) -> list[list[str]]:
 
 def word_row(word: BuildWord) -> list[str]:
     """The word, its figure and the limit that earned it, both in the figure's unit."""
-    name, value, limit = word.figure, f"{word.value:g}", f"{word.limit:g}"
-    for told, sign, least in (("degrees", "°", 0.1), ("cm²", "cm²", 1.0), ("mm", "mm", 1.0)):
-        if f", {told}" in word.figure:
-            name = word.figure.replace(f", {told}", "")
-            value, limit = words.plain(word.value, sign, least), words.plain(word.limit, sign, least)
-            break
+    name, value, limit = figure_of(word)
     return [word.word, f"{name}: {value} (limit {limit})"]

@@ -3,7 +3,7 @@
 import math
 
 from shimwright.export import words
-from shimwright.scan.back import LEFT, RIGHT, Back
+from shimwright.scan.back import LEFT, RIGHT, Back, BuildWord
 
 Row = list[str]
 
@@ -36,11 +36,11 @@ def landmarks_table(back: Back, units: str) -> list[Row]:
     """Name · behind the withers · source · kind · ±."""
     return [
         [
-            words.place(mark.name),
-            words.length(-float(mark.position_mm[0]), units),
+            words.mark(mark.name),
+            words.length(-float(mark.position_mm[0]), units, _decade(mark.sd_mm)),
             mark.source,
             mark.kind,
-            f"± {max(1.0, mark.sd_mm):.0f} mm" if math.isfinite(mark.sd_mm) else "not known",
+            f"± {_error(mark.sd_mm)} mm" if math.isfinite(mark.sd_mm) else "not known",
         ]
         for mark in back.landmarks
     ]
@@ -48,15 +48,47 @@ def landmarks_table(back: Back, units: str) -> list[Row]:
 
 def build_table(back: Back, units: str) -> list[Row]:
     """Measures of the back as a whole, with their errors."""
-    b = back.build
+    b, usable = back.build, " / ".join(_usable(back, side, units) for side in (LEFT, RIGHT))
     dip_at = f", deepest {words.behind_withers(b.dip_x_mm)}" if math.isfinite(b.dip_x_mm) else ""
     return [
         ["Withers over croup", _uphill(back)],
         ["Dip below the line withers–croup", words.with_error(b.dip_mm, b.dip_sd_mm, "mm") + dip_at],
-        ["Bearing line under the saddle, left / right", " / ".join(words.plain(v, "°", 0.1) for v in b.bearing_deg)],
+        ["Bearing line to the front, left / right", " / ".join(_rises(v, b.uphill_sd_deg) for v in b.bearing_deg)],
         ["Hollow behind the shoulder, left / right", " / ".join(words.mm(v) for v in b.hollow_mm)],
-        ["Usable length, shoulder to last rib, left / right", " / ".join(words.length(v, units) for v in b.usable_mm)],
+        ["Usable length, shoulder to last rib, left / right", usable],
     ]
+
+
+def figure_of(word: BuildWord) -> tuple[str, str, str]:
+    """Of a word for the build: what was measured, its value, and the limit that earned the word, in one unit."""
+    for told, sign, least in (("degrees", "°", 0.1), ("cm²", "cm²", 1.0), ("mm", "mm", 1.0)):
+        if f", {told}" in word.figure:
+            name = word.figure.replace(f", {told}", "")
+            return name, words.plain(word.value, sign, least), words.plain(word.limit, sign, least)
+    return word.figure, f"{word.value:g}", f"{word.limit:g}"
+
+
+def _decade(sd_mm: float) -> float:
+    return 10.0 if math.isfinite(sd_mm) and sd_mm >= 10.0 else 1.0
+
+
+def _error(sd_mm: float) -> str:
+    step = _decade(sd_mm)
+    return f"{max(1.0, math.ceil(sd_mm / step - 1e-9) * step):.0f}"
+
+
+def _rises(value: float, sd: float) -> str:
+    """`rises 1.3°`; to the error of the line withers–croup, which it shares."""
+    if not math.isfinite(value):
+        return words.NOT_SEEN
+    said = words.rounded(abs(value), sd, 0.1)
+    return f"{'rises' if value >= 0 else 'falls'} {said}°"
+
+
+def _usable(back: Back, side: int, units: str) -> str:
+    ends = (back.landmark(f"{name}_{('left', 'right')[side]}") for name in ("shoulder", "last_rib"))
+    sd = math.hypot(*(end.sd_mm for end in ends if end is not None))
+    return words.length_with_error(back.build.usable_mm[side], sd, units)
 
 
 def _uphill(back: Back) -> str:

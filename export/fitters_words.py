@@ -27,13 +27,16 @@ def published_lines() -> dict[str, Any]:
 
 def setups_table(fit: Fit) -> list[Row]:
     """Which · arch · insert · pockets · tilt · side · bridged · mean · peak, mounted; as found first, rivals last."""
-    named: list[tuple[str, Setup, Contact | None]] = [("as found", fit.as_found.setup, fit.as_found)]
+    named: list[tuple[str, Setup, Contact | None]] = [
+        ("as found" if fit.case.today.worn is not None else "as found, assumed", fit.as_found.setup, fit.as_found)
+    ]
     if fit.setup is not None:
         named.append(("chosen", fit.setup, fit.with_setup))
         named += [(f"the same, {held.name}", fit.setup, held.with_setup) for held in fit.stances]
     if fit.level_setup is not None:
         named.append(("most level", fit.level_setup, _contact_of(fit, fit.level_setup)))
-    named += [(f"try: {rival.why}", rival.setup, rival.contact) for rival in fit.tries]
+    for k, rival in enumerate(fit.tries, start=1):
+        named.append((f"your idea {k}" if len(fit.tries) > 1 else "your idea", rival.setup, rival.contact))
     named += [(f"rival: {rival.why}", rival.setup, rival.contact) for rival in fit.runners_up]
     return [_setup_row(name, setup, contact) for name, setup, contact in named]
 
@@ -122,7 +125,7 @@ def search_rows(fit: Fit) -> list[Row]:
         "every one solved or ruled out by a proven margin" if report.exact else "the margin was measured, not proven"
     )
     rows = [["Set-ups the stock allows", _count(report.setups)], ["Within all limits", _count(report.feasible)]]
-    rows += [[f"Cut by {words.place(name)}", _count(count)] for name, count in report.refused_by.items()]
+    rows += [[f"Cut by {words.limit(name)}", _count(count)] for name, count in report.refused_by.items()]
     return [*rows, ["Proof", proof]]
 
 
@@ -130,7 +133,7 @@ def limits_rows(fit: Fit) -> list[Row]:
     """Hard limits that the chosen set-up and the one as found break."""
     pairs = [("as found", fit.as_found)] + ([("chosen", fit.with_setup)] if fit.with_setup else [])
     return [
-        [name, ", ".join(words.place(limit) for limit in contact.refused_by) or "all limits met"]
+        [name, ", ".join(words.limit(limit) for limit in contact.refused_by) or "all limits met"]
         for name, contact in pairs
     ]
 
@@ -143,9 +146,19 @@ def arch_rows(fit: Fit) -> list[Row]:
     return [
         ["Arch", judged.arch or "as built, not changeable"],
         ["Judgement", judged.words],
-        ["Legs against the back, left / right", f"{words.plain(left, '°', 0.1)} / {words.plain(right, '°', 0.1)}"],
-        ["Width against the back, left / right", f"{words.mm(wide[0])} / {words.mm(wide[1])}"],
+        ["Legs against the back, left / right", " / ".join(_way(-v, "°", "wide", "narrow") for v in (left, right))],
+        ["100 mm down, left / right", " / ".join(_way(v, "mm", "wide", "narrow") for v in wide)],
     ]
+
+
+def _way(value: float, unit: str, more: str, less: str) -> str:
+    """`3° wide`: the sign in words.
+
+    >>> _way(3.2, "°", "wide", "narrow"), _way(-4.0, "mm", "wide", "narrow"), _way(0.2, "°", "wide", "narrow")
+    ('3° wide', '4 mm narrow', '0°')
+    """
+    said = words.plain(abs(value), unit)
+    return said if not math.isfinite(value) or round(abs(value)) == 0 else f"{said} {more if value > 0 else less}"
 
 
 def findings_rows(fit: Fit) -> list[Row]:

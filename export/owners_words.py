@@ -29,14 +29,15 @@ def owners_words(fit: Fit) -> dict[str, object]:
     return {
         **names(fit),
         "verdict": fit.verdict,
-        "sentence": without_kpa(fit.sentence),
+        "sentence": words.in_units(without_kpa(fit.sentence), fit.case.print_units),
         "sure": how_sure(fit),
         "headed": _headed(fit),
         "setup": setup_rows(fit),
+        "found": found_setup(fit),
         "seat_before": seat(fit.as_found),
         "seat_after": seat(changed(fit)),
         "level": most_level(fit),
-        "why": [why(letter, finding) for letter, finding in zip("ABC", fit.findings[:3], strict=False)],
+        "why": [why(letter, one, fit.case.print_units) for letter, one in zip("ABC", fit.findings[:3], strict=False)],
         "hands": hand_table(_states_named(fit), fit.case.print_units),
         "take_out": take_out(fit),
         "cautions": grouped_cautions(fit.cautions),
@@ -85,15 +86,32 @@ def setup_rows(fit: Fit) -> list[Row]:
     """Arch, insert, then the pockets that hold something; what to do instead when there is no set-up."""
     if fit.setup is None:
         return [["Set-up", "none given"]]
-    units = fit.case.print_units
-    thick = next((words.thickness(i.thickness_mm, units) for i in fit.pad.inserts if i.name == fit.setup.insert), "")
-    rows = [["Front arch", fit.setup.arch or "as built, not changeable"]]
+    units, setup = fit.case.print_units, fit.setup
+    thick = next((words.thickness(i.thickness_mm, units, 16) for i in fit.pad.inserts if i.name == setup.insert), "")
+    rows = [_arch_row(fit, fit.setup.arch)]
+    if words.no_shims(fit.pad) == "no pad":
+        return [*rows, ["Pad", "none"]]
     rows.append(["Insert", " · ".join(part for part in (fit.setup.insert or "none", thick) if part)])
     filled = [(name, stack) for name, stack in fit.setup.stacks.items() if stack]
     rows += [[words.place(name).capitalize(), words.stack(stack, units)] for name, stack in filled]
     if not filled:
         rows.append(["Shims", "none" if fit.pad.pockets else "none: the pad has no pockets"])
     return rows
+
+
+def _arch_row(fit: Fit, arch: str | None) -> Row:
+    """The arch in the words of the saddle's style."""
+    if arch is None and fit.saddle.tree == "treeless":
+        return ["Front arch", "none, treeless"]
+    return ["Gullet" if fit.saddle.style == "western" else "Front arch", arch or "as built, not changeable"]
+
+
+def found_setup(fit: Fit) -> str:
+    """What `as found` means here: what was told that it wears, or what was taken because nothing was."""
+    chosen = words.setup(fit.as_found.setup, fit.pad, fit.case.print_units)
+    worn = fit.case.today.worn
+    how = "as told" if worn is not None else "assumed: what it wears was not told"
+    return f"As found: {chosen} ({how})."
 
 
 def seat(contact: Contact | None) -> str:
@@ -108,23 +126,27 @@ def most_level(fit: Fit) -> str:
     return f"Sits more level, at the price of less even contact: {chosen}."
 
 
-def why(letter: str, finding: Finding) -> Row:
+def why(letter: str, finding: Finding, units: str = "mm") -> Row:
     """Letter, what was seen with its figure and error, what helps. Pressures are said without their unit."""
     if finding.unit == "kPa" or "kPa" in finding.words:
         where = words.place(finding.place) + (f" {finding.side}" if finding.side in ("left", "right") else "")
         said = PRESSES.get(finding.code, "It presses more than one would like: {where}").format(where=where)
         return [letter, _sentence(said), _sentence(finding.helps)]
-    figure = finding_figure(finding)
-    return [letter, _sentence(finding.words + (f" ({figure})" if figure else "")), _sentence(finding.helps)]
+    figure = finding_figure(finding, units)
+    said = words.in_units(finding.words, units) + (f" ({figure})" if figure else "")
+    return [letter, _sentence(said), _sentence(words.in_units(finding.helps, units))]
 
 
-def finding_figure(finding: Finding) -> str:
-    """`7 ± 2 mm`; only the error where the words hold the figure already; empty where there is none."""
+def finding_figure(finding: Finding, units: str = "mm") -> str:
+    """`7 ± 2 mm`; only the error where the words hold the figure already; empty where there is none.
+
+    Without a sign: the words say which way.
+    """
     if not math.isfinite(finding.value) or not finding.unit:
         return ""
-    figure = words.with_error(finding.value, finding.sd, finding.unit, 0.1 if finding.unit == "°" else 1.0)
+    figure = words.with_error(abs(finding.value), finding.sd, finding.unit, 0.1 if finding.unit == "°" else 1.0)
     if not any(letter.isdigit() for letter in finding.words):
-        return figure
+        return f"{words.inches(abs(finding.value))} in, {figure}" if (units, finding.unit) == ("in", "mm") else figure
     return figure[figure.index("±") :] if "±" in figure else ""
 
 
@@ -155,7 +177,8 @@ def grouped_cautions(lines: tuple[str, ...]) -> list[dict[str, object]]:
 
 
 def take_out(fit: Fit) -> list[Row]:
-    return [[words.in_weeks(step.weeks), step.what] for step in fit.take_out]
+    units = fit.case.print_units
+    return [[words.in_weeks(step.weeks), words.in_units(step.what, units)] for step in fit.take_out]
 
 
 def rider_load(fit: Fit) -> str:
@@ -174,7 +197,7 @@ def scan_sources(back: Back) -> list[Row]:
     scan = f"{back.source.file}, {words.day(back.source.date) or 'date not told'}; {back.quality.verdict}"
     rows = [["Scan", scan]]
     for source in ("marked", "told", "estimated"):
-        named = [words.place(mark.name) for mark in back.landmarks if mark.source == source]
+        named = [words.mark(mark.name) for mark in back.landmarks if mark.source == source]
         rows.append([source.capitalize(), ", ".join(named) if named else "nothing"])
     rows.append(["Not seen", not_seen(back)])
     return rows
@@ -229,13 +252,15 @@ def _pair(found: dict[tuple[str, str, str], list[str]], at: str, state: str) -> 
 
 
 def _felt(check: HandCheck, units: str) -> list[str]:
-    """The word, and the gap where light shows."""
+    """The word, and the gap where light shows or the hand is barely held."""
     return [check.feel, gap_words(check, units)]
 
 
 def gap_words(check: HandCheck, units: str) -> str:
     """How much daylight, with its error; empty where there is none to speak of."""
-    if not math.isfinite(check.gap_mm) or (check.feel != "daylight" and check.gap_mm < 1.0):
+    if not math.isfinite(check.gap_mm) or check.feel not in ("daylight", "light"):
+        return ""
+    if check.feel == "light" and check.gap_mm < max(1.0, check.sd_mm):  # less than its error is no figure
         return ""
     return words.with_error(check.gap_mm, check.sd_mm, "mm") if units == "mm" else _gap_inches(check)
 

@@ -29,11 +29,11 @@ def side_view(fit: Fit, width_mm: float) -> Picture:
     for edge in (front, rear):
         foot = float(np.interp(-edge, -topline[:, 0], topline[:, 1]))
         strokes.append(Stroke(path(view(np.full(2, edge), np.array([seat_z, foot]))), "hair"))
+    height = scale * (top + ABOVE_MM - low + BELOW_MM)
     labels = (
         Label(1.0, 2.0, "head", 8, "left", ink="soft"),
-        Label(width_mm - 1.0, 2.0, f"tilt drawn {TILT_DRAWN:.0f} × larger", 8, "right", ink="soft"),
+        Label(width_mm - 1.0, height - 2.5, f"tilt drawn {TILT_DRAWN:.0f} × larger", 8, "right", ink="soft"),
     )
-    height = scale * (top + ABOVE_MM - low + BELOW_MM)
     return Picture(width_mm, height, "The back from its left side with the seat line", tuple(strokes), labels)
 
 

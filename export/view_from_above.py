@@ -20,7 +20,7 @@ def view_from_above(fit: Fit, width_mm: float, height_mm: float, letters: bool =
     """Back, saddle, shoulder edge, last rib, pockets with their mm. letters: where the first findings point."""
     back, contact = fit.back, fit.with_setup or fit.as_found
     view = _view(width_mm, height_mm)
-    strokes = [*back_strokes(back, view), *_saddle_strokes(contact, view)]
+    strokes = [*back_strokes(back, view), *_saddle_strokes(contact, view, _has_arch(fit))]
     labels = [*back_labels(back, view, width_mm, height_mm)]
     for pocket in fit.pad.pockets:
         outline = view_xy(view, pocket_outline(contact, pocket))
@@ -49,7 +49,7 @@ def saddle_from_above(fit: Fit, width_mm: float, height_mm: float) -> Picture:
     reach = float(np.abs(xy[:, 1]).max())
     scale = min((width_mm - 4) / (2 * reach), (height_mm - 12) / float(np.ptp(xy[:, 0]) + 12))
     view = View((width_mm / 2, 7.0 + scale * float(xy[:, 0].max() + 8)), scale, flip_a=True)
-    strokes = _saddle_strokes(contact, view)
+    strokes = _saddle_strokes(contact, view, _has_arch(fit))
     side = scale * reach + 2
     labels = [
         Label(width_mm / 2, 2.0, "head", 8, ink="soft"),
@@ -210,13 +210,19 @@ def _view(width_mm: float, height_mm: float, rear_mm: float = REAR_MM) -> View:
     return View((width_mm / 2, MARGIN_MM + scale * FRONT_MM), scale, flip_a=True)
 
 
-def _saddle_strokes(contact: Contact, view: View) -> list[Stroke]:
+def _has_arch(fit: Fit) -> bool:
+    return fit.saddle.tree != "treeless" or fit.as_found.setup.arch is not None
+
+
+def _saddle_strokes(contact: Contact, view: View, arch: bool) -> list[Stroke]:
     strokes = []
     fronts = []
     for side in (1, -1):
         outline = panel_outline(contact, side)
         strokes.append(Stroke(path(view_xy(view, outline), closed=True), "panel"))
         fronts.append(outline[np.argmax(outline[:, 0])])
+    if not arch:
+        return strokes
     left, right = fronts
     crown = np.array([max(left[0], right[0]) + 6.0, (left[1] + right[1]) / 2])
     t = np.linspace(0.0, 1.0, 21)[:, None]

@@ -1,12 +1,14 @@
 """Numbers and names as people read them (PRACTICE §2): rounded to their error, inches with mm beside."""
 
 import math
+import re
 from datetime import date
 from fractions import Fraction
 
 from shimwright.optimize.answer import Confidence
 from shimwright.optimize.pad import Pad
 from shimwright.optimize.setup import Setup, Stack, height_mm
+from shimwright.optimize.verdict import said
 
 MM_PER_INCH = 25.4
 NOT_TOLD = "not told"
@@ -59,6 +61,17 @@ def mm(value: float) -> str:
     return plain(value, "mm") if math.isfinite(value) else NOT_SEEN
 
 
+def in_units(text: str, units: str) -> str:
+    """A sentence for the sheet: millimetres become inches with mm beside where the sheet prints inches.
+
+    >>> in_units("7 mm of daylight", "mm"), in_units("7 mm of daylight", "in"), in_units("take out the 3 mm felt", "in")
+    ('7 mm of daylight', '1/4 in (7 mm) of daylight', 'take out the 1/8 in (3 mm) felt')
+    """
+    if units != "in":
+        return text
+    return re.sub(r"(\d+(?:\.\d+)?) mm\b", lambda found: f"{inches(float(found[1]))} in ({found[0]})", text)
+
+
 def inches(mm: float, parts: int = 16) -> str:
     """mm as inches in the given fraction, as a tape reads.
 
@@ -79,17 +92,29 @@ def length(mm: float, units: str, step_mm: float = 1.0) -> str:
     if not math.isfinite(mm):
         return NOT_SEEN
     metric = f"{_stepped(mm, step_mm)} mm"
-    return f"{inches(mm)} in ({metric})" if units == "in" else metric
+    return f"{inches(mm, _parts(step_mm))} in ({metric})" if units == "in" else metric
 
 
-def thickness(mm: float, units: str) -> str:
-    """A shim as measured: eighths of an inch with mm beside.
+def length_with_error(mm: float, sd_mm: float, units: str) -> str:
+    """A length and its error, neither finer than the error.
 
-    >>> thickness(6.0, "mm"), thickness(6.5, "in")
-    ('6 mm', '1/4 in (6.5 mm)')
+    >>> length_with_error(424.0, 48.0, "mm"), length_with_error(424.0, 48.0, "in"), length_with_error(424.0, 2.0, "in")
+    ('420 ± 50 mm', '16 1/2 in (420 ± 50 mm)', '16 11/16 in (424 ± 2 mm)')
+    """
+    metric = with_error(mm, sd_mm, "mm")
+    if units != "in" or not math.isfinite(mm):
+        return metric
+    return f"{inches(mm, _parts(_step(sd_mm, 1.0)))} in ({metric})"
+
+
+def thickness(mm: float, units: str, parts: int = 8) -> str:
+    """A shim as measured: eighths of an inch with mm beside; an insert, which nobody steps, in sixteenths.
+
+    >>> thickness(6.0, "mm"), thickness(6.5, "in"), thickness(5.0, "in", 16)
+    ('6 mm', '1/4 in (6.5 mm)', '3/16 in (5 mm)')
     """
     metric = f"{mm:.1f}".removesuffix(".0") + " mm"
-    return f"{inches(mm, 8)} in ({metric})" if units == "in" else metric
+    return f"{inches(mm, parts)} in ({metric})" if units == "in" else metric
 
 
 def behind_withers(x_mm: float) -> str:
@@ -107,6 +132,16 @@ def behind_withers(x_mm: float) -> str:
 def place(name: str) -> str:
     """`front_left` → `front left`."""
     return name.replace("_", " ")
+
+
+def mark(name: str) -> str:
+    """A landmark as people call it: `last_rib_left` → `last rib left`; `low` is the lowest point of the back."""
+    return "lowest point" if name == "low" else place(name)
+
+
+def limit(name: str) -> str:
+    """A limit as people call it: pitch and roll are words of the mathematics."""
+    return said(place(name))
 
 
 def day(iso: str | None) -> str | None:
@@ -151,8 +186,17 @@ def stack(layers: Stack, units: str) -> str:
 def setup(chosen: Setup, pad: Pad, units: str) -> str:
     """One line: arch, insert and the pockets that hold something."""
     filled = [f"{place(name)} {stack(layers, units)}" for name, layers in chosen.stacks.items() if layers]
-    pockets = ", ".join(filled) if filled else ("no shims" if pad.pockets else "the pad has no pockets")
+    pockets = ", ".join(filled) if filled else no_shims(pad)
+    if not pad.pockets and pockets == "no pad":
+        return f"{arch(chosen.arch)}; {pockets}"
     return f"{arch(chosen.arch)}; {insert(chosen.insert)}; {pockets}"
+
+
+def no_shims(pad: Pad) -> str:
+    """Why there is none: nothing is needed, nothing to put it in, or no pad at all."""
+    if pad.pockets:
+        return "no shims"
+    return "the pad has no pockets" if pad.shell_mm or pad.inserts else "no pad"
 
 
 def arch(name: str | None) -> str:
@@ -178,6 +222,11 @@ def _step(sd: float, least: float) -> float:
     if not math.isfinite(sd) or sd <= 0:
         return least
     return max(least, 10.0 ** math.floor(math.log10(sd)))
+
+
+def _parts(step_mm: float) -> int:
+    """Fractions of an inch that are not finer than a step in mm."""
+    return 16 if step_mm < 10 else 2 if step_mm < 100 else 1
 
 
 def _stepped(value: float, step: float) -> str:

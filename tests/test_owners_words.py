@@ -2,10 +2,17 @@
 
 from dataclasses import replace
 
+import numpy as np
 import pytest
 from sheet_variants import anyway, vet_first, whole
 
-from shimwright.export.owners_words import look_again
+from shimwright.export import words
+from shimwright.export.back_words import landmarks_table
+from shimwright.export.owners_words import found_setup, hand_table, look_again, why
+from shimwright.optimize.answer import Finding, HandCheck
+from shimwright.optimize.case import PartialSetup
+from shimwright.optimize.pad import Pad, StackLimits
+from shimwright.optimize.setup import Setup
 from shimwright.summary import fit_words
 
 
@@ -25,3 +32,42 @@ def test_no_day_in_a_calendar_where_something_else_comes_first(verdict: str) -> 
 
 def test_a_set_up_asked_for_all_the_same_is_looked_at_after_the_vet() -> None:
     assert look_again(anyway()) == ("after the vet", "then in 4 weeks")
+
+
+def test_no_pad_is_not_a_pad_without_pockets() -> None:
+    bare = Setup("medium", None, {})
+    nothing = Pad("no pad", 0.0, None, (), (), (), StackLimits())
+    felt = replace(nothing, name="felt", shell_mm=8.0, shell_material="felt")
+    assert words.setup(bare, nothing, "mm") == "arch medium; no pad"
+    assert words.setup(bare, felt, "mm") == "arch medium; no insert; the pad has no pockets"
+
+
+def test_what_as_found_means_is_said() -> None:
+    fit = whole()
+    told = replace(fit.case, today=replace(fit.case.today, worn=PartialSetup(arch="wide")))
+    assert found_setup(replace(fit, case=told)).endswith("(as told).")
+    untold = replace(fit.case, today=replace(fit.case.today, worn=None))
+    assert "not told" in found_setup(replace(fit, case=untold))
+
+
+def test_an_inch_sheet_has_no_bare_millimetres_in_its_sentences() -> None:
+    dipped = Finding("dipped", "back", "none", 98.6, "mm", 2.0, "the back is dipped", "height in the middle")
+    light = Finding("bridging", "middle", "both", 4.0, "mm", 1.3, "4 mm of daylight under the middle", "height")
+    assert why("A", dipped, "in")[1] == "The back is dipped (3 7/8 in, 99 ± 2 mm)."
+    assert why("A", light, "in")[1] == "3/16 in (4 mm) of daylight under the middle (± 2 mm)."
+    croup = Finding("croup-high", "back", "none", -2.96, "°", 0.1, "the back is croup-high", "height in front")
+    assert why("A", croup)[1] == "The back is croup-high (3.0 ± 0.1°)."  # the word says which way
+
+
+def test_a_landmark_is_no_finer_than_its_error() -> None:
+    back = whole().back
+    mark = replace(back.landmarks[0], name="low", position_mm=np.array([-239.0, 0.0, 0.0]), sd_mm=51.0)
+    assert landmarks_table(replace(back, landmarks=(mark,)), "mm")[0][:2] == ["lowest point", "240 mm"]
+    assert landmarks_table(replace(back, landmarks=(mark,)), "in")[0][1] == "9 1/2 in (240 mm)"
+    assert landmarks_table(replace(back, landmarks=(mark,)), "mm")[0][4] == "± 60 mm"  # an error is never made smaller
+
+
+def test_an_even_place_shows_no_gap_and_daylight_does() -> None:
+    even = HandCheck("rear", "right", "saddle only", "even", 2.0, 2.0)
+    rows = hand_table((even, replace(even, side="left", feel="daylight")), "mm")["rows"]
+    assert rows[0]["cells"] == [[["daylight", "2 ± 2 mm"], ["even", ""]]]  # type: ignore[index]
