@@ -36,16 +36,16 @@ def _measures(back: Back) -> Iterator[tuple[str, float]]:
     stations, build = back.stations, back.build
     for row, x in enumerate(stations.x_mm):
         for side, name in enumerate(("left", "right")):
-            yield f"slope {name}, deg at {abs(x):.0f} mm", float(stations.slope_deg[row, side])
+            yield f"angle below horizontal {name}, ° at {abs(x):.0f} mm", float(stations.slope_deg[row, side])
             for column, depth in enumerate(DEPTHS_MM):
                 half = float(stations.half_width_mm[row, column, side])
-                yield f"half-width {name} {depth:.0f} mm down, mm at {abs(x):.0f} mm", half
-        yield f"area difference, cm² at {abs(x):.0f} mm", float(stations.area_difference_cm2[row])
-    yield "uphill, deg", build.uphill_deg
-    yield "dip, mm", build.dip_mm
+                yield f"half width {name} {depth:.0f} mm down, mm at {abs(x):.0f} mm", half
+        yield f"left falls away more, cm² at {abs(x):.0f} mm", float(stations.area_difference_cm2[row])
+    yield "withers over croup, °", build.uphill_deg
+    yield "dip below the line withers–croup, mm", build.dip_mm
     for what, unit, pair in (
-        ("bearing line", "deg", build.bearing_deg),
-        ("hollow", "mm", build.hollow_mm),
+        ("bearing line", "°", build.bearing_deg),
+        ("hollow behind the shoulder", "mm", build.hollow_mm),
         ("usable length", "mm", build.usable_mm),
     ):
         for hand, value in zip(("left", "right"), pair, strict=True):
