@@ -8,7 +8,7 @@ from fractions import Fraction
 from shimwright.optimize.answer import Confidence
 from shimwright.optimize.pad import Pad
 from shimwright.optimize.setup import Setup, Stack, height_mm
-from shimwright.optimize.verdict import said
+from shimwright.optimize.verdict import limit_said
 
 MM_PER_INCH = 25.4
 NOT_TOLD = "not told"
@@ -141,7 +141,7 @@ def mark(name: str) -> str:
 
 def limit(name: str) -> str:
     """A limit as people call it: pitch and roll are words of the mathematics."""
-    return said(place(name))
+    return limit_said(place(name))
 
 
 def day(iso: str | None) -> str | None:

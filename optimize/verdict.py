@@ -115,7 +115,9 @@ def judge_chosen(found: Contact, chosen: Contact) -> Judged:
         said = f"this one is {chosen.arch.words} by {by:.0f}° at the larger shoulder; more than {hard:g}° is too far"
         return Judged("another arch", f"Another arch: {said}.")
     if chosen.refused_by:
-        return Judged(BY_HAND, f"Not with this set-up: it breaks a limit ({', '.join(map(said, chosen.refused_by))}).")
+        return Judged(
+            BY_HAND, f"Not with this set-up: it breaks a limit ({', '.join(map(limit_said, chosen.refused_by))})."
+        )
     if mounted.bridged_share > limits().verdict.bridged_share:
         empty = 100 * mounted.bridged_share
         return Judged(BY_HAND, f"Not with this set-up: {empty:.0f} % of the panel is without weight.")
@@ -135,14 +137,14 @@ def _nothing(saddle: Saddle, needs: tuple[str, float] | None, refused_most: str 
         )
     if refused_most is None:
         return Judged("padding will not mend this", "Padding will not mend this: no set-up keeps the limits.")
-    why = f"every set-up breaks a limit, most often {said(refused_most)}"
+    why = f"every set-up breaks a limit, most often {limit_said(refused_most)}"
     return Judged("padding will not mend this", f"Padding will not mend this: {why}.")
 
 
-def said(limit: str) -> str:
+def limit_said(limit: str) -> str:
     """A limit in the trade's words.
 
-    >>> said("pitch"), said("peak pressure")
+    >>> limit_said("pitch"), limit_said("peak pressure")
     ('tipping forward or back', 'peak pressure')
     """
     return {"pitch": "tipping forward or back", "roll": "sitting to one side"}.get(limit, limit)

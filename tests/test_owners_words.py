@@ -13,6 +13,7 @@ from shimwright.optimize.answer import Finding, HandCheck
 from shimwright.optimize.case import PartialSetup
 from shimwright.optimize.pad import Pad, StackLimits
 from shimwright.optimize.setup import Setup
+from shimwright.optimize.verdict import judge_chosen
 from shimwright.summary import fit_words
 
 
@@ -71,3 +72,9 @@ def test_an_even_place_shows_no_gap_and_daylight_does() -> None:
     even = HandCheck("rear", "right", "saddle only", "even", 2.0, 2.0)
     rows = hand_table((even, replace(even, side="left", feel="daylight")), "mm")["rows"]
     assert rows[0]["cells"] == [[["daylight", "2 ± 2 mm"], ["even", ""]]]  # type: ignore[index]
+
+
+def test_a_limit_broken_by_hand_is_said_in_the_trades_words() -> None:
+    chosen = replace(whole().as_found, refused_by=("pitch", "roll"))
+    sentence = judge_chosen(whole().as_found, chosen).sentence
+    assert sentence == "Not with this set-up: it breaks a limit (tipping forward or back, sitting to one side)."
