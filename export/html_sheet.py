@@ -92,7 +92,7 @@ def _before_and_after(fit: Fit, words: dict[str, object]) -> str:
     return (
         f"<section><h2>Before and after, rider up</h2><div class=wrap><div><div class=pair>{maps}</div>"
         f"<figure>{page_svg(legend(levels, WIDE_MM, 'light', 'firm', numbers=False))}"
-        "<figcaption>Hatched: daylight, nothing touches.</figcaption></figure></div>"
+        f"<figcaption>Hatched: daylight, nothing touches. {_t(words['found'])}</figcaption></figure></div>"
         f"<figure>{page_svg(side_view(fit, WIDE_MM))}<figcaption>The seat line. As found (dashed): "
         f"{_t(words['seat_before'])}{after}</figcaption></figure></div></section>"
     )
