@@ -102,6 +102,7 @@ def new(folder: Path, like: Path | None) -> int:
 @click.option("--mirror", is_flag=True, help="The scan is a mirror image: turn it right.")
 @click.option("--repeat", is_flag=True, help="Several scans of one stance: the spread of each measure.")
 @click.option("--traced", type=click.Path(path_type=Path), help="Hand-traced sections instead of a scan.")
+@click.option("--print-units", type=click.Choice(["mm", "in"]), default="mm", help="What the sheet prints; in: Letter.")
 @OUT
 @JSON
 def measure(
@@ -114,6 +115,7 @@ def measure(
     mirror: bool,
     repeat: bool,
     traced: Path | None,
+    print_units: str,
     out: Path | None,
     as_json: bool,
 ) -> int:
@@ -122,7 +124,7 @@ def measure(
     from shimwright.told_options import told_from_options
 
     directions = told_from_options(unit, up, head, marks, scale, mirror)
-    return measure_all(scans, traced, directions, out, repeat=repeat, as_json=as_json)
+    return measure_all(scans, traced, directions, out, print_units, repeat=repeat, as_json=as_json)
 
 
 @commands.command()

@@ -66,6 +66,6 @@ def one_horse(path: Path, folder: Path) -> list[str]:
     back = back_of(case, silent)
     answer = fit_case(case, back, silent)
     with whole_results(folder) as results:
-        write_back(back, results)
+        write_back(back, results, case.case.print_units)
         write_fit(answer, case, results, "van")
     return [*back_words(name, back)[:1], *fit_words(name, answer)[1:], ""]

@@ -55,7 +55,7 @@ def measure_traced(path: Path, say: Say, errand: Errand | None = None) -> Back:
     return back_from_tracing(tracing, Source(path.name, sha256, errand.date, errand.horse, told))
 
 
-def write_back(back: Back, folder: Path) -> None:
+def write_back(back: Back, folder: Path, print_units: str = "mm") -> None:
     """back.json, the sheet and the templates into an existing folder."""
     from shimwright.export.back_json import back_to_json
     from shimwright.export.back_sheet import write_back_sheet
@@ -63,12 +63,19 @@ def write_back(back: Back, folder: Path) -> None:
     from shimwright.export.plain_json import write_json
 
     write_json(back_to_json(back), folder / "back.json")
-    write_back_sheet(back, folder)
+    write_back_sheet(back, folder, print_units)
     write_back_templates(back, folder)
 
 
 def measure_all(
-    scans: tuple[Path, ...], traced: Path | None, told: Told, out: Path | None, *, repeat: bool, as_json: bool
+    scans: tuple[Path, ...],
+    traced: Path | None,
+    told: Told,
+    out: Path | None,
+    print_units: str,
+    *,
+    repeat: bool,
+    as_json: bool,
 ) -> int:
     """Measure and write each scan; the exit code."""
     inputs = tuple(dict.fromkeys((*scans, *([traced] if traced else []))))
@@ -83,7 +90,7 @@ def measure_all(
         with progress(path.name) as say:
             back = measure_traced(path, say) if path == traced else measure(path, told, say)
             say("writing")
-            outcome = _written(path, back, places[path])
+            outcome = _written(path, back, places[path], print_units)
         backs.append(back)
         return outcome
 
@@ -93,13 +100,13 @@ def measure_all(
     return code
 
 
-def _written(path: Path, back: Back, folder: Path) -> Outcome:
+def _written(path: Path, back: Back, folder: Path, print_units: str) -> Outcome:
     from shimwright.export.back_json import back_to_json
     from shimwright.export.results import whole_results
     from shimwright.summary import back_words
 
     with whole_results(folder) as results:
-        write_back(back, results)
+        write_back(back, results, print_units)
     code = RESCAN_EXIT if back.quality.verdict == "rescan" else 0
     return Outcome(code, (*back_words(path.stem, back), f"  written to {folder}"), back_to_json(back))
 

@@ -18,6 +18,7 @@ SCANNING = (
     "Scan with a handler at the head on the same side, nobody behind, no bright projector at the eyes; stop if it "
     "worries. Standing is a guide: the back lifts and widens in work and hollows under weight."
 )
+WIDTH_UNITS = {"mm": "", "in": ", in (mm)"}
 SECTIONS_MM = (0.0, -100.0, -200.0, -300.0, -400.0, -500.0)
 
 
@@ -36,6 +37,7 @@ def back_sheet_pdf(back: Back, print_units: str = "mm") -> bytes:
     data = {
         "title": f"{horse}: the back as measured",
         "paper": PAPERS[print_units],
+        "width_units": WIDTH_UNITS[print_units],
         "horse": horse,
         "who": " · ".join(part for part in (back.source.file, words.day(back.source.date)) if part),
         "check": check_sentence(back),
@@ -46,7 +48,7 @@ def back_sheet_pdf(back: Back, print_units: str = "mm") -> bytes:
         "sections": sections,
         "words": [word_row(word) for word in back.build.words],
         "build": build_table(back, print_units),
-        "stations": stations_table(back),
+        "stations": stations_table(back, print_units),
         "landmarks": landmarks_table(back, print_units),
         "sources": scan_sources(back),
         "cautions": [SCANNING, *standing_cautions()],

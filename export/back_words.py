@@ -8,7 +8,7 @@ from shimwright.scan.back import LEFT, RIGHT, Back, BuildWord
 Row = list[str]
 
 
-def stations_table(back: Back) -> list[Row]:
+def stations_table(back: Back, units: str = "mm") -> list[Row]:
     """Section · angle left, right · included · width at 30, 50, 100, 150 mm depth · left falls away more by, cm²."""
     s = back.stations
     rows = []
@@ -17,7 +17,7 @@ def stations_table(back: Back) -> list[Row]:
             continue
         left, right = s.slope_deg[k]
         sd = s.slope_sd_deg[k]
-        widths = [words.with_error(s.width_mm[k, d], math.hypot(*s.half_width_sd_mm[k, d]), "mm") for d in range(4)]
+        widths = [_width(s.width_mm[k, d], math.hypot(*s.half_width_sd_mm[k, d]), units) for d in range(4)]
         rows.append(
             [
                 f"{-x:.0f} mm ({-x / words.MM_PER_INCH:.0f} in)",
@@ -66,6 +66,13 @@ def figure_of(word: BuildWord) -> tuple[str, str, str]:
             name = word.figure.replace(f", {told}", "")
             return name, words.plain(word.value, sign, least), words.plain(word.limit, sign, least)
     return word.figure, f"{word.value:g}", f"{word.limit:g}"
+
+
+def _width(mm: float, sd_mm: float, units: str) -> str:
+    """`250 ± 3 mm`; with inches in front `9 13/16 (250 ± 3)`, the units in the head of the table."""
+    if units != "in" or not math.isfinite(mm):
+        return words.with_error(mm, sd_mm, "mm")
+    return words.length_with_error(mm, sd_mm, "in").replace(" in (", " (").replace(" mm)", ")")
 
 
 def _decade(sd_mm: float) -> float:

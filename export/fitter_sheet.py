@@ -4,6 +4,7 @@ from math import isfinite
 from pathlib import Path
 
 from shimwright.export import fitters_words as fitters
+from shimwright.export.back_sheet import WIDTH_UNITS
 from shimwright.export.back_words import build_table, landmarks_table, stations_table
 from shimwright.export.before_after import before_and_after
 from shimwright.export.cross_section import cross_section
@@ -29,7 +30,7 @@ def fitter_pdf(fit: Fit) -> bytes:
 
 
 def section_places(fit: Fit) -> list[tuple[str, float]]:
-    """Named sections under the saddle: (name, x): arch section, lowest point, last rib (or the panel's end)."""
+    """Named sections under the saddle: (name, x): under the arch, lowest point, last rib (or the panel's end)."""
     x = fit.as_found.nodes_mm[:, 0]
     front, rear = float(x.max()), float(x.min())
     low = fit.back.landmark("low")
@@ -37,7 +38,7 @@ def section_places(fit: Fit) -> list[tuple[str, float]]:
     middle = float(low.position_mm[0]) if low is not None else (front + rear) / 2
     last = float(rib.position_mm[0]) if rib is not None else rear + 20.0
     places = [
-        ("arch section", front - min(50.0, fit.saddle.arch_length_mm / 2)),
+        ("under the arch", front - min(50.0, fit.saddle.arch_length_mm / 2)),
         ("lowest point" if low is not None else "middle of the panels", min(max(middle, rear + 60), front - 60)),
         ("last rib" if rear < last < front else "rear of the panels", min(max(last, rear + 15), front - 15)),
     ]
@@ -57,6 +58,7 @@ def _words(fit: Fit) -> dict[str, object]:
     return {
         **names(fit),
         "paper": PAPERS[units],
+        "width_units": WIDTH_UNITS[units],
         "sentence": fit.sentence,
         "sure": how_sure(fit),
         "above_name": "the set-up" if fit.setup is not None else "the saddle as found",
@@ -71,7 +73,7 @@ def _words(fit: Fit) -> dict[str, object]:
         "limits": fitters.limits_rows(fit),
         "findings": fitters.findings_rows(fit),
         "flocking": fitters.flocking_rows(fit),
-        "stations": stations_table(fit.back),
+        "stations": stations_table(fit.back, units),
         "landmarks": landmarks_table(fit.back, units),
         "build": build_table(fit.back, units),
         "inputs": fitters.inputs_rows(fit),
