@@ -18,7 +18,6 @@ SCANNING = (
     "Scan with a handler at the head on the same side, nobody behind, no bright projector at the eyes; stop if it "
     "worries. Standing is a guide: the back lifts and widens in work and hollows under weight."
 )
-WIDTH_UNITS = {"mm": "", "in": ", in (mm)"}
 SECTIONS_MM = (0.0, -100.0, -200.0, -300.0, -400.0, -500.0)
 
 
@@ -37,7 +36,6 @@ def back_sheet_pdf(back: Back, print_units: str = "mm") -> bytes:
     data = {
         "title": f"{horse}: the back as measured",
         "paper": PAPERS[print_units],
-        "width_units": WIDTH_UNITS[print_units],
         "horse": horse,
         "who": " · ".join(part for part in (back.source.file, words.day(back.source.date)) if part),
         "check": check_sentence(back),

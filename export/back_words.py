@@ -37,7 +37,7 @@ def landmarks_table(back: Back, units: str) -> list[Row]:
     return [
         [
             words.mark(mark.name),
-            words.length(-float(mark.position_mm[0]), units, _decade(mark.sd_mm)),
+            words.length(-float(mark.position_mm[0]), units, mark.sd_mm),
             mark.source,
             mark.kind,
             f"± {_error(mark.sd_mm)} mm" if math.isfinite(mark.sd_mm) else "not known",
@@ -69,10 +69,8 @@ def figure_of(word: BuildWord) -> tuple[str, str, str]:
 
 
 def _width(mm: float, sd_mm: float, units: str) -> str:
-    """`250 ± 3 mm`; with inches in front `9 13/16 (250 ± 3)`, the units in the head of the table."""
-    if units != "in" or not math.isfinite(mm):
-        return words.with_error(mm, sd_mm, "mm")
-    return words.length_with_error(mm, sd_mm, "in").replace(" in (", " (").replace(" mm)", ")")
+    """`250 ± 3 mm`, the inches on a line above where the sheet prints inches."""
+    return words.length_with_error(mm, sd_mm, units).replace(" in (", " in\n").removesuffix(")")
 
 
 def _decade(sd_mm: float) -> float:

@@ -4,7 +4,6 @@ from math import isfinite
 from pathlib import Path
 
 from shimwright.export import fitters_words as fitters
-from shimwright.export.back_sheet import WIDTH_UNITS
 from shimwright.export.back_words import build_table, landmarks_table, stations_table
 from shimwright.export.before_after import before_and_after
 from shimwright.export.cross_section import cross_section
@@ -58,7 +57,6 @@ def _words(fit: Fit) -> dict[str, object]:
     return {
         **names(fit),
         "paper": PAPERS[units],
-        "width_units": WIDTH_UNITS[units],
         "sentence": fit.sentence,
         "sure": how_sure(fit),
         "above_name": "the set-up" if fit.setup is not None else "the saddle as found",

@@ -71,7 +71,7 @@ def shim_unit(fit: Fit) -> str:
     """What the numbers in the pockets are."""
     if not fit.pad.pockets:
         return "no pockets"
-    return "shims in inches, mm below" if fit.case.print_units == "in" else "shims in mm"
+    return "inches, mm below" if fit.case.print_units == "in" else "shims in mm"
 
 
 def back_from_above(back: Back, width_mm: float, height_mm: float) -> Picture:

@@ -83,28 +83,28 @@ def inches(mm: float, parts: int = 16) -> str:
     return ("-" if mm < 0 and words else "") + (words or "0")
 
 
-def length(mm: float, units: str, step_mm: float = 1.0) -> str:
-    """A length in the units of the sheet: sixteenths of an inch with mm beside.
+def length(mm: float, units: str, sd_mm: float = math.nan) -> str:
+    """A length in the units of the sheet, no finer than its error: sixteenths of an inch with mm beside.
 
-    >>> length(120.4, "mm"), length(120.4, "in")
-    ('120 mm', '4 3/4 in (120 mm)')
+    >>> length(120.4, "mm"), length(120.4, "in"), length(239.0, "mm", 51.0), length(239.0, "in", 51.0)
+    ('120 mm', '4 3/4 in (120 mm)', '240 mm', '9 in (240 mm)')
     """
     if not math.isfinite(mm):
         return NOT_SEEN
-    metric = f"{_stepped(mm, step_mm)} mm"
-    return f"{inches(mm, _parts(step_mm))} in ({metric})" if units == "in" else metric
+    metric = f"{_stepped(mm, _step(sd_mm, 0.1) if math.isfinite(sd_mm) else 1.0)} mm"
+    return f"{inches(mm, _parts(sd_mm))} in ({metric})" if units == "in" else metric
 
 
 def length_with_error(mm: float, sd_mm: float, units: str) -> str:
     """A length and its error, neither finer than the error.
 
     >>> length_with_error(424.0, 48.0, "mm"), length_with_error(424.0, 48.0, "in"), length_with_error(424.0, 2.0, "in")
-    ('420 ± 50 mm', '16 1/2 in (420 ± 50 mm)', '16 11/16 in (424 ± 2 mm)')
+    ('420 ± 50 mm', '17 in (420 ± 50 mm)', '16 11/16 in (424 ± 2 mm)')
     """
     metric = with_error(mm, sd_mm, "mm")
     if units != "in" or not math.isfinite(mm):
         return metric
-    return f"{inches(mm, _parts(_step(sd_mm, 1.0)))} in ({metric})"
+    return f"{inches(mm, _parts(sd_mm))} in ({metric})"
 
 
 def thickness(mm: float, units: str, parts: int = 8) -> str:
@@ -224,9 +224,9 @@ def _step(sd: float, least: float) -> float:
     return max(least, 10.0 ** math.floor(math.log10(sd)))
 
 
-def _parts(step_mm: float) -> int:
-    """Fractions of an inch that are not finer than a step in mm."""
-    return 16 if step_mm < 10 else 2 if step_mm < 100 else 1
+def _parts(sd_mm: float) -> int:
+    """Fractions of an inch that are about as fine as an error in mm; sixteenths where none is known."""
+    return next((parts for parts, most in ((1, 16.0), (2, 8.0), (4, 4.0), (8, 2.0)) if sd_mm > most), 16)
 
 
 def _stepped(value: float, step: float) -> str:

@@ -1,6 +1,7 @@
 """Words of the owner's page and the terminal, held against PRACTICE §2, §5 and §7."""
 
 from dataclasses import replace
+from fractions import Fraction
 
 import numpy as np
 import pytest
@@ -64,7 +65,7 @@ def test_a_landmark_is_no_finer_than_its_error() -> None:
     back = whole().back
     mark = replace(back.landmarks[0], name="low", position_mm=np.array([-239.0, 0.0, 0.0]), sd_mm=51.0)
     assert landmarks_table(replace(back, landmarks=(mark,)), "mm")[0][:2] == ["lowest point", "240 mm"]
-    assert landmarks_table(replace(back, landmarks=(mark,)), "in")[0][1] == "9 1/2 in (240 mm)"
+    assert landmarks_table(replace(back, landmarks=(mark,)), "in")[0][1] == "9 in (240 mm)"
     assert landmarks_table(replace(back, landmarks=(mark,)), "mm")[0][4] == "± 60 mm"  # an error is never made smaller
 
 
@@ -78,3 +79,12 @@ def test_a_limit_broken_by_hand_is_said_in_the_trades_words() -> None:
     chosen = replace(whole().as_found, refused_by=("pitch", "roll"))
     sentence = judge_chosen(whole().as_found, chosen).sentence
     assert sentence == "Not with this set-up: it breaks a limit (tipping forward or back, sitting to one side)."
+
+
+def test_inches_are_no_finer_than_the_error() -> None:
+    for sd_mm, parts in ((1.5, 16), (3.0, 8), (5.0, 4), (10.0, 2), (40.0, 1)):
+        said = words.length_with_error(300.5, sd_mm, "in").split(" in (")[0]
+        inch = sum(Fraction(part) for part in said.split())
+        assert inch.denominator <= parts
+        assert abs(float(inch) * 25.4 - 300.5) <= 25.4 / parts / 2 + 1e-9  # an inch is 25.4 mm
+        assert 25.4 / parts >= 0.6 * sd_mm or parts == 1
