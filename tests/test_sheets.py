@@ -257,7 +257,7 @@ def test_inches_stand_with_mm_beside(tmp_path: Path) -> None:
     write_client(fit, tmp_path)
     text = text_of(tmp_path / "client.pdf")
     assert "1/4 in (6.2 mm)" in text
-    assert "shims in inches, mm below" in text
+    assert "inches, mm below" in text
 
 
 def test_vet_first_gives_no_set_up(tmp_path: Path) -> None:
