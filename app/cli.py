@@ -145,3 +145,16 @@ def fit(cases: tuple[Path, ...], out: Path | None, workshop: str, anyway: bool, 
     from shimwright.fit import fit_all
 
     return fit_all(cases, out, workshop, anyway=anyway, as_json=as_json)
+
+
+@commands.command(name="open")
+@click.argument("cases", metavar="[CASE]…", nargs=-1, type=click.Path(path_type=Path))
+@click.option("--folder", type=click.Path(path_type=Path, file_okay=False), help="Where scans sent by a phone go.")
+@click.option("--port", type=click.IntRange(0, 65535), help="Port of the page; without it the next free one from 8642.")
+@click.option("--lan", is_flag=True, help="For phones in this network too, each by a link that works once.")
+@click.option("--browser/--no-browser", default=True, help="Open the page in the browser, or only print its address.")
+def open_(cases: tuple[Path, ...], folder: Path | None, port: int | None, lan: bool, browser: bool) -> int:
+    """The fitting page: the back in 3D, set-ups by hand, the search, the scan check at the horse."""
+    from shimwright.page.serve import Asked, open_page
+
+    return open_page(Asked(cases, folder, port, lan, browser))

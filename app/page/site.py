@@ -1,0 +1,243 @@
+"""The web application: what lies at which address, and who talks to whom."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import json
+from collections.abc import AsyncIterator
+from concurrent.futures import ThreadPoolExecutor
+from importlib.resources import files
+from pathlib import Path
+
+from starlette.applications import Starlette
+from starlette.requests import ClientDisconnect, Request
+from starlette.responses import FileResponse, JSONResponse, Response
+from starlette.routing import Mount, Route, WebSocketRoute
+from starlette.staticfiles import StaticFiles
+from starlette.websockets import WebSocket, WebSocketDisconnect
+
+from shimwright.last_resort import words_of
+from shimwright.page.apart import Workers
+from shimwright.page.desk import SHEETS, Desk
+from shimwright.page.listeners import Listener
+from shimwright.page.scans import Scans
+from shimwright.page.uploads import check_size, safe_name, stored
+from shimwright.scan.refusal import InputRefused, WrongUse
+
+MOST_PAGES = 40
+LONGEST_MESSAGE = 1 << 16
+STATIC = {"three.js": "three"}
+FONTS = ("Inter-Regular-page.woff2", "Inter-SemiBold-page.woff2")
+
+
+class Office:
+    """Every case that is open, the scans that came in, and the pages."""
+
+    def __init__(self, cases: tuple[Path, ...], folder: Path) -> None:
+        self.folder = folder
+        self.workers = Workers()
+        self.scans = Scans(folder, self.workers)
+        self._paths: dict[str, Path] = {}
+        self._desks: dict[str, Desk] = {}
+        self._thread = ThreadPoolExecutor(1, "solve")
+        self._opening: set[asyncio.Task[None]] = set()
+        self.pages = 0
+        for path in cases:
+            self.name(path)
+
+    def name(self, path: Path) -> str:
+        """What the page calls a case."""
+        known = {p.absolute(): key for key, p in self._paths.items()}
+        if path.absolute() in known:
+            return known[path.absolute()]
+        key = str(len(self._paths) + 1)
+        self._paths[key] = path
+        return key
+
+    @property
+    def cases(self) -> list[dict[str, str]]:
+        return [{"case": key, "name": path.absolute().parent.name} for key, path in self._paths.items()]
+
+    def desk(self, key: str) -> Desk | None:
+        if key not in self._paths:
+            return None
+        if key not in self._desks:
+            self._desks[key] = Desk(self._paths[key], self.workers, self._thread)
+            task = asyncio.create_task(self._desks[key].open())
+            self._opening.add(task)
+            task.add_done_callback(self._opening.discard)
+        return self._desks[key]
+
+    def file(self, key: str, name: str) -> Path | None:
+        """A sheet of a case: one of the fixed names, in its own folder."""
+        if key not in self._paths or name not in SHEETS:
+            return None
+        path = self._paths[key].absolute().parent / name
+        return path if path.is_file() else None
+
+    def make_case(self, asked: dict[str, object]) -> str:
+        """A case from a checked scan, with the saddle and pad of the first case here; its key."""
+        if not self._paths:
+            raise WrongUse(
+                "no saddle is known here: start with shimwright open CASE, then its saddle and pad serve the next horse"
+            )
+        scan = self.scans.named(asked.get("number"))
+        like = next(iter(self._paths.values()))
+        key = self.name(self.scans.make_case(scan, str(asked.get("horse") or "").strip(), like))
+        scan.case = key
+        self.scans.tell_all()
+        return key
+
+    def close(self) -> None:
+        self.workers.close()
+        self.scans.close()
+        for desk in self._desks.values():
+            desk.close()
+        for task in self._opening:
+            task.cancel()
+        self._thread.shutdown(wait=False, cancel_futures=True)
+
+
+def application(office: Office) -> Starlette:
+    """The whole site. Doors go around it."""
+
+    @contextlib.asynccontextmanager
+    async def lifespan(_: Starlette) -> AsyncIterator[None]:
+        yield
+        office.close()
+
+    async def live(socket: WebSocket) -> None:
+        await _live(office, socket)
+
+    async def take(request: Request) -> Response:
+        return await _take(office, request)
+
+    async def sheet(request: Request) -> Response:
+        path = office.file(request.path_params["case"], request.path_params["name"])
+        if path is None:
+            return JSONResponse({"refused": "no such sheet: make the sheets first"}, 404)
+        return FileResponse(path, filename=f"{path.parent.name}-{path.name}")
+
+    return Starlette(
+        routes=[
+            Route("/", _index),
+            Route("/scans", take, methods=["POST"]),
+            Route("/case/{case}/{name}", sheet),
+            WebSocketRoute("/live", live),
+            Route("/shipped/{name}", _shipped),
+            Mount("/static", StaticFiles(directory=_static())),
+        ],
+        lifespan=lifespan,
+    )
+
+
+def _static() -> str:
+    return str(files("shimwright.page") / "static")
+
+
+def _index(_: Request) -> Response:
+    return FileResponse(Path(_static()) / "index.html")
+
+
+def _shipped(request: Request) -> Response:
+    """What the sheets ship already: the font and the drawing library."""
+    name, export = request.path_params["name"], files("shimwright.export")
+    if name in FONTS:
+        return Response((export / "fonts" / name).read_bytes(), media_type="font/woff2")
+    if name in STATIC:
+        return Response((export / STATIC[name] / name).read_bytes(), media_type="text/javascript")
+    return JSONResponse({"refused": "no such file"}, 404)
+
+
+async def _take(office: Office, request: Request) -> Response:
+    """One scan, its bytes as the body, its name in the query."""
+    try:
+        name = safe_name(request.query_params.get("name", ""))
+        office.folder.mkdir(parents=True, exist_ok=True)
+        check_size(request.headers.get("content-length"), office.folder)
+        path = await stored(request.stream(), name, office.folder)
+        scan = office.scans.add(path)
+    except ClientDisconnect:
+        return JSONResponse({"refused": "the sending was broken off; nothing was kept"}, 400)
+    except Exception as error:
+        status = 413 if isinstance(error, InputRefused) and "MB" in str(error) else 400
+        return JSONResponse({"refused": words_of(error)}, status, headers={"connection": "close"})
+    return JSONResponse({"number": scan.number, "name": path.name})
+
+
+async def _live(office: Office, socket: WebSocket) -> None:
+    """One page: what it asks comes in, what it shows goes out, until either end goes."""
+    await socket.accept()
+    if office.pages >= MOST_PAGES:
+        await socket.send_text(json.dumps({"t": "refused", "text": _full(), "fatal": True}))
+        await socket.close(1013, "too many pages")
+        return
+    office.pages += 1
+    page = Listener("in" if socket.query_params.get("units") == "in" else "mm")
+    desk = office.desk(socket.query_params.get("case", ""))
+    page.tell({"t": "hello", "cases": office.cases, "folder": str(office.folder), "can_fit": bool(office.cases)})
+    office.scans.pages.add(page)
+    office.scans.show_to(page)
+    if desk is not None:
+        desk.join(page)
+    try:
+        async with asyncio.TaskGroup() as both:
+            out = both.create_task(_outward(socket, page))
+            await _inward(office, desk, socket, page)
+            out.cancel()
+    finally:
+        office.pages -= 1
+        office.scans.pages.discard(page)
+        if desk is not None:
+            desk.leave(page)
+
+
+def _full() -> str:
+    return f"{MOST_PAGES} pages are open on this server, no more can be: close some and load this one again"
+
+
+async def _inward(office: Office, desk: Desk | None, socket: WebSocket, page: Listener) -> None:
+    while True:
+        try:
+            text = await socket.receive_text()
+        except (WebSocketDisconnect, KeyError):  # gone, or bytes instead of words
+            return
+        try:
+            asked = json.loads(text)
+        except ValueError:
+            asked = None
+        if not isinstance(asked, dict):
+            page.tell({"t": "refused", "text": "that was no message of this page: load it again"})
+        else:
+            _heard(office, desk, page, asked)
+
+
+def _heard(office: Office, desk: Desk | None, page: Listener, asked: dict[str, object]) -> None:
+    do = str(asked.get("do"))
+    if do == "scan-case":
+        try:
+            page.tell({"t": "made", "case": office.make_case(asked)})
+        except Exception as error:
+            page.tell({"t": "refused", "text": words_of(error)})
+    elif do.startswith("scan-"):
+        office.scans.hear(page, asked)
+    elif desk is not None:
+        desk.hear(page, asked)
+    elif do == "units":
+        page.units = "in" if asked.get("units") == "in" else "mm"
+    else:
+        page.tell({"t": "refused", "text": "no case is open on this page: choose one, or send a scan first"})
+
+
+async def _outward(socket: WebSocket, page: Listener) -> None:
+    while not page.lost:
+        message = await page.next()
+        try:
+            if isinstance(message, str):
+                await socket.send_text(message)
+            else:
+                await socket.send_bytes(message)
+        except (WebSocketDisconnect, RuntimeError):  # closed meanwhile; the other half notices too
+            return
+    await socket.close(1013, "too slow")

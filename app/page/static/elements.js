@@ -1,0 +1,39 @@
+// Elements made without markup in strings: whatever came from a file stays text.
+export const make = (tag, given = {}, ...inside) => {
+  const [name, ...classes] = tag.split('.');
+  const made = document.createElement(name);
+  if (classes.length) made.className = classes.join(' ');
+  for (const [key, value] of Object.entries(given)) {
+    if (value === undefined || value === null || value === false) continue;
+    if (key.startsWith('on')) made.addEventListener(key.slice(2), value);
+    else made.setAttribute(key, value === true ? '' : value);
+  }
+  made.append(...inside.flat(Infinity).filter(one => one !== null && one !== undefined && one !== false));
+  return made;
+};
+
+export const drawn = (tag, given = {}, ...inside) => {
+  const made = document.createElementNS('http://www.w3.org/2000/svg', tag);
+  for (const [key, value] of Object.entries(given)) {
+    if (key.startsWith('on')) made.addEventListener(key.slice(2), value);
+    else if (value !== undefined && value !== null) made.setAttribute(key, value);
+  }
+  made.append(...inside.flat(Infinity));
+  return made;
+};
+
+export const table = (rows, head) => make('table', {},
+  head ? make('thead', {}, make('tr', {}, head.map(text => make('th', { scope: 'col' }, text)))) : null,
+  make('tbody', {}, rows.map(([name, ...cells]) =>
+    make('tr', {}, make('th', { scope: 'row' }, name), cells.map(text => make('td', {}, text))))));
+
+// Puts new content in place and gives the focus back to the control that had it.
+export const fill = (holder, ...inside) => {
+  const had = holder.contains(document.activeElement) ? document.activeElement.dataset.key : undefined;
+  const open = new Set([...holder.querySelectorAll('details[open]')].map(one => one.dataset.key));
+  holder.replaceChildren(...inside.flat(Infinity).filter(one => one !== null && one !== undefined && one !== false));
+  for (const one of holder.querySelectorAll('details')) if (open.has(one.dataset.key)) one.open = true;
+  if (had) holder.querySelector(`[data-key="${CSS.escape(had)}"]`)?.focus({ preventScroll: true });
+};
+
+export const place = name => name.replaceAll('_', ' ');
