@@ -34,7 +34,7 @@ def setups_table(fit: Fit) -> list[Row]:
         named.append(("chosen", fit.setup, fit.with_setup))
         named += [(f"the same, {held.name}", fit.setup, held.with_setup) for held in fit.stances]
     if fit.level_setup is not None:
-        named.append(("most level", fit.level_setup, _contact_of(fit, fit.level_setup)))
+        named.append(("most level", fit.level_setup, fit.level_contact or _contact_of(fit, fit.level_setup)))
     for k, rival in enumerate(fit.tries, start=1):
         named.append((f"your idea {k}" if len(fit.tries) > 1 else "your idea", rival.setup, rival.contact))
     named += [(f"rival: {rival.why}", rival.setup, rival.contact) for rival in fit.runners_up]

@@ -109,6 +109,8 @@ def _arch_row(fit: Fit, arch: str | None) -> Row:
 def found_setup(fit: Fit) -> str:
     """What `as found` means here: what was told that it wears, or what was taken because nothing was."""
     chosen = words.setup(fit.as_found.setup, fit.pad, fit.case.print_units)
+    if fit.saddle.tree == "treeless":
+        chosen = chosen.removeprefix("arch as built; ")
     worn = fit.case.today.worn
     how = "as told" if worn is not None else "assumed: what it wears was not told"
     return f"As found: {chosen} ({how})."

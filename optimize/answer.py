@@ -237,3 +237,4 @@ class Fit:
     recheck_on: str | None  # ISO date, None when no date was told
     horse_load: Mapping[str, float]  # rider_share, rider_and_tack_share of the horse's weight, NaN if not told
     stances: tuple[Held, ...] = ()
+    level_contact: Contact | None = None  # of level_setup

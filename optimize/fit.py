@@ -341,11 +341,13 @@ def _with_setup(
     fitted = _answer(job, found, verdict, contact, searched.exact)
     confidence = shaking.confidence if shaking is not None else None
     rivals = _rivals(job, found, searched, best, contact)
+    level = _level(job, searched, contact)
     return replace(
         fitted,
         second_opinion=_second_opinion(job, contact, rivals) if contact is not None else None,
         sentence=verdict.sentence + how_sure(confidence),
-        level_setup=_level(job, searched, contact),
+        level_setup=level,
+        level_contact=job.on(level, found, RIVAL_CASES) if level is not None else None,
         tries=_tries(job, found, contact),
         runners_up=rivals,
         search=searched.report,

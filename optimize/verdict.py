@@ -94,7 +94,7 @@ def judge(
             else f"even the best padding leaves the pressure uneven ({mounted.peak_kpa:.0f} kPa at the hardest place)"
         )
         return Judged(
-            "padding will not mend this", f"Padding will not mend this: {why}; the panel's shape does not suit."
+            "padding will not mend this", f"Padding will not mend this: {why}; {_whose(saddle)} shape does not suit."
         )
     if not pieces(better.setup) and better.setup.arch == found.setup.arch:
         out = "take out what is in" if pieces(found.setup) else "it bears well as it is"
@@ -159,6 +159,10 @@ def deciding_limit(refused_by: Mapping[str, int]) -> str | None:
     of_contact = {name: cut for name, cut in refused_by.items() if name not in OF_STACKS}
     counted = of_contact or dict(refused_by)
     return max(counted, key=lambda name: counted[name], default=None)
+
+
+def _whose(saddle: Saddle) -> str:
+    return "the saddle's" if saddle.tree == "treeless" else "the panel's"
 
 
 def _gain(mounted: CaseResult, before: CaseResult, better: Contact, found: Contact) -> str:

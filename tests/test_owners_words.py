@@ -9,6 +9,7 @@ from sheet_variants import anyway, vet_first, whole
 
 from shimwright.export import words
 from shimwright.export.back_words import landmarks_table
+from shimwright.export.fitters_words import setups_table
 from shimwright.export.owners_words import found_setup, hand_table, look_again, why
 from shimwright.optimize.answer import Finding, HandCheck
 from shimwright.optimize.case import PartialSetup
@@ -88,3 +89,10 @@ def test_inches_are_no_finer_than_the_error() -> None:
         assert inch.denominator <= parts
         assert abs(float(inch) * 25.4 - 300.5) <= 25.4 / parts / 2 + 1e-9  # an inch is 25.4 mm
         assert 25.4 / parts >= 0.6 * sd_mm or parts == 1
+
+
+def test_the_most_level_set_up_stands_in_the_table_with_its_figures() -> None:
+    fit = whole()
+    rows = {row[0]: row[4:] for row in setups_table(replace(fit, tries=(), level_contact=fit.with_setup))}
+    assert rows["most level"] == rows["chosen"]
+    assert all(any(sign.isdigit() for sign in figure) for figure in rows["most level"])
