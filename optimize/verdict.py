@@ -125,6 +125,9 @@ def judge_chosen(found: Contact, chosen: Contact) -> Judged:
         peak = mounted.peak_kpa
         return Judged(BY_HAND, f"Not with this set-up: the pressure is uneven ({peak:.0f} kPa at the hardest place).")
     verdict = "good contact with this set-up"
+    if chosen.setup == found.setup:
+        carries = 100 * (1 - mounted.bridged_share)
+        return Judged(verdict, f"Good contact as found: {carries:.0f} % of the panel carries.")
     return Judged(verdict, f"{verdict.capitalize()}: {_gain(mounted, before, chosen, found)}.")
 
 

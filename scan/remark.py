@@ -1,6 +1,7 @@
 """One landmark moved to where a person points: the measures that rest on it are taken anew, the surface stays."""
 
 from dataclasses import replace
+from types import MappingProxyType
 
 import numpy as np
 
@@ -10,7 +11,7 @@ from shimwright.scan.landmarks import BLADE_ARC_MM, SIDE_PLACES, length_scale, s
 from shimwright.scan.marks import POINT_SD_MM, WRONG_SIDE_MM
 from shimwright.scan.raw import FloatArray
 from shimwright.scan.refusal import InputRefused, WrongUse
-from shimwright.scan.told import PLACES
+from shimwright.scan.told import PLACES, Dot, ScanPoint, Told
 
 NEW_FRAME = ("withers",)  # the frame begins there: such a scan is surveyed again
 ON_SURFACE_MM = 15.0
@@ -31,6 +32,23 @@ def remarked(back: Back, place: str, position_mm: FloatArray) -> Back:
     marks = (*kept, new)
     build = measure_build(back.surface, back.midline, back.frame, marks, back.stations)
     return replace(back, landmarks=marks, build=build)
+
+
+def told_with(told: Told, back: Back, place: str, position_mm: FloatArray) -> Told:
+    """What was told, with `place` at (3,), back frame. The other dot of a pair of one colour, told apart by its side
+    only while there were two, becomes the point where it was found.
+    """
+
+    def point(at: FloatArray) -> ScanPoint:
+        x, y, z = (float(v) for v in back.frame.to_scan(np.asarray(at, float)[None])[0])
+        return ScanPoint((x, y, z))
+
+    before, marks = told.marks.get(place), dict(told.marks)
+    for other, mark in told.marks.items():
+        found = back.landmark(other)
+        if isinstance(before, Dot) and mark == before and other != place and found is not None:
+            marks[other] = point(found.position_mm)
+    return replace(told, marks=MappingProxyType({**marks, place: point(position_mm)}))
 
 
 def on_back(back: Back, position_mm: FloatArray) -> FloatArray:

@@ -26,8 +26,7 @@ from shimwright.page.keep_marks import keep_in_case
 from shimwright.page.listeners import Listener
 from shimwright.scan.raw import FloatArray
 from shimwright.scan.refusal import InputRefused, WrongUse
-from shimwright.scan.remark import NEW_FRAME, along_back, on_back, remarked
-from shimwright.scan.told import ScanPoint
+from shimwright.scan.remark import NEW_FRAME, along_back, on_back, remarked, told_with
 
 SCAN_BOUNDS = Bounds(90.0)
 SEARCH_BOUNDS = Bounds(600.0)
@@ -380,8 +379,7 @@ class Desk:
         assert told is not None
         back = fitting.back
         spot = on_back(back, point)
-        at = ScanPoint(tuple(float(v) for v in back.frame.to_scan(spot[None])[0]))  # type: ignore[arg-type]
-        new = replace(told, told=replace(told.told, marks={**told.told.marks, place: at}))
+        new = replace(told, told=told_with(told.told, back, place, spot))
         if place in NEW_FRAME:
             self._say("measuring again")
             await self._measure(new)

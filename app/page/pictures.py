@@ -20,6 +20,7 @@ from shimwright.scan.raw import FloatArray
 EVERY = 2  # stations and angles of the grid: 10 mm and 2.5° look smooth
 COLOURS = 64
 GAP_SHOWN_MM = 10.0  # daylight and press-in at the ends of the signed map
+UNMOUNTED = "girthed"  # daylight is looked for with the horse girthed, nobody up
 LINES = ("shoulder", "last_rib")
 
 
@@ -77,7 +78,7 @@ def field_frame(fitting: Fitting, contact: Contact, which: str, serial: int) -> 
         "feet": y_up(under.feet_mm),
         "panels": y_up(fitting.panels_mm(contact)),
         "pressure": result.pressure_kpa,
-        "gap": result.gap_mm,
+        "gap": contact.cases[UNMOUNTED].gap_mm,
     }
     return framed("field", header, arrays)
 

@@ -186,7 +186,7 @@ def back_tables(back: Back, units: str) -> dict[str, object]:
         ],
         "build": build_table(back, units),
         "words": [f"{word.word}" for word in back.build.words],
-        "landmarks": landmarks_table(back, units),
+        "landmarks": {mark.name: row for mark, row in zip(back.landmarks, landmarks_table(back, units), strict=True)},
         "stations": stations_table(back),
         "sources": scan_sources(back),
     }

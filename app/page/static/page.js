@@ -97,8 +97,8 @@ const legend = () => {
   const colours = seen.case.colours[seen.mode === 'gap' ? 'signed' : 'pressure'];
   const wide = 300 / colours.length;
   const ends = seen.mode === 'gap'
-    ? [`pressed in ${field.gap_mm} mm`, '0', `daylight ${field.gap_mm} mm`] : ['light', '', `firm, ${field.top_kpa} kPa`];
-  const below = seen.mode === 'gap' ? '' : 'colour of the horse: nothing touches';
+    ? [`pressed ${field.gap_mm} mm`, 'girthed, nobody up', `daylight ${field.gap_mm} mm`] : ['light', '', `firm, ${field.top_kpa} kPa`];
+  const below = seen.mode === 'gap' ? '' : 'rider up; the horse’s own colour: nothing touches';
   fill(by('legend'), drawn('svg', { viewBox: '0 0 480 40' },
     colours.map((paint, k) => drawn('rect', { x: 90 + k * wide, y: 4, width: wide + 0.6, height: 12, fill: paint })),
     drawn('text', { x: 84, y: 14, 'text-anchor': 'end' }, ends[0]), drawn('text', { x: 240, y: 32, 'text-anchor': 'middle' }, ends[1] || below),

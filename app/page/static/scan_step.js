@@ -80,10 +80,10 @@ const opened = (seen, acts) => {
 };
 
 const landmarks = (seen, acts) => make('table.nudge', {}, make('tbody', {}, seen.case.landmarks.map(({ name, source }, k) => {
-  const [, behind, , , sd] = seen.case.back.landmarks.find(one => one[0] === place(name)) || [];
+  const [words, behind, , , sd] = seen.case.back.landmarks[name];
   const step = (mm, words) => make('button', { type: 'button', 'data-key': `${name} ${mm}`, 'aria-label': `${place(name)} 5 mm ${words}`, onclick: () => acts.ask({ do: 'nudge', place: name, back_mm: mm }) }, words);
   const fixed = ['croup', 'low'].includes(name);
-  return make('tr', { 'data-landmark': name }, make('th', { scope: 'row' }, place(name)), make('td', {}, behind ?? ''), make('td', {}, `${source} ${sd ?? ''}`),
+  return make('tr', { 'data-landmark': name }, make('th', { scope: 'row' }, words), make('td', {}, behind), make('td', {}, `${source} ${sd}`),
     make('td', {}, fixed ? '' : make('span.group', {}, step(-5, 'forward'), step(5, 'back'))));
 })));
 

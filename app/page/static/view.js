@@ -76,6 +76,7 @@ export class View {
     this.back = geometry(message.points, message.triangles);
     this.back.setAttribute('normal', new THREE.BufferAttribute(message.normals, 3));
     this.back.computeBoundingSphere();
+    this.back.computeBoundingBox();
     const pieces = [];
     for (let k = 0; k + 1 < message.starts.length; k++)
       for (let i = message.starts[k]; i + 1 < message.starts[k + 1]; i++) pieces.push(i, i + 1);
@@ -149,8 +150,10 @@ export class View {
 
   // mode: bare | sections | gap | pressure. compare: one | beside | slider.
   show({ mode = this.mode, saddle = this.saddle, compare = this.compare, wipe = this.wipe, marks = this.marksShown }) {
+    const narrower = (compare === 'beside') - (this.compare === 'beside');
     Object.assign(this, { mode, saddle, compare, wipe, marksShown: marks });
     if (!this.renderer) return;
+    if (narrower) this.keepWidth();
     for (const which of Object.keys(this.sides)) {
       this.paint(which);
       const { parts } = this.sides[which];
@@ -191,13 +194,27 @@ export class View {
 
   look(name, way = LOOKS[name]) {
     if (!this.back) return;
-    const { center, radius } = this.back.boundingSphere;
+    const { min, max } = this.back.boundingBox, center = this.back.boundingSphere.center;
     this.aim();
-    const away = radius / Math.sin(this.camera.fov * Math.PI / 360) / Math.min(1, this.camera.aspect);
+    const out = new THREE.Vector3(...way).normalize();
+    const right = new THREE.Vector3(0, 1, 0).cross(out).normalize(), up = out.clone().cross(right);
+    const tall = Math.tan(this.camera.fov * Math.PI / 360), wide = tall * this.camera.aspect;
+    let away = 0; // so far that every corner of the horse's box is in the picture
+    for (const x of [min.x, max.x]) for (const y of [min.y, max.y]) for (const z of [min.z, max.z]) {
+      const corner = new THREE.Vector3(x, y, z).sub(center), near = corner.dot(out);
+      away = Math.max(away, near + Math.abs(corner.dot(right)) / wide, near + Math.abs(corner.dot(up)) / tall);
+    }
     this.controls.target.copy(center);
-    this.camera.position.copy(center).addScaledVector(new THREE.Vector3(...way).normalize(), 0.82 * away);
+    this.camera.position.copy(center).addScaledVector(out, away);
     this.controls.update();
     this.draw();
+  }
+
+  // As much of the horse as before, though the picture became narrower or wider.
+  keepWidth() {
+    const before = Math.min(1, this.camera.aspect);
+    this.aim();
+    this.turn(0, 0, before / Math.min(1, this.camera.aspect));
   }
 
   turn(right, up, nearer) {
