@@ -56,10 +56,11 @@ def back_sheet_pdf(back: Back, print_units: str = "mm") -> bytes:
 
 def check_sentence(back: Back) -> str:
     """One word and what it is good for."""
+    made = "tracing" if back.source.told.get("traced") else "scan"
     return {
-        "good": "Good: the scan can be trusted for choosing.",
+        "good": f"Good: the {made} can be trusted for choosing.",
         "usable": "Usable: mind what stands below.",
-        "rescan": "Rescan: this scan should not decide anything.",
+        "rescan": f"Rescan: this {made} should not decide anything.",
     }.get(back.quality.verdict, back.quality.verdict)
 
 

@@ -52,7 +52,7 @@ class Curve:
 def write_back_templates(back: Back, folder: Path, for_whom: str = "van") -> None:
     """back-templates-a4.pdf, back-templates-letter.pdf; for a cutter back-templates.dxf and .svg (maker: R12 too)."""
     curves = back_curves(back)
-    horse = back.source.horse or "horse: name not told"
+    horse = back.source.horse or Path(back.source.file).stem  # as on the sheet: two nameless horses stay apart
     date = f"scan of {words.day(back.source.date)}" if back.source.date else "date of the scan not told"
     title = f"Back templates, {horse}"
     who = f"{horse}, {date}"

@@ -87,7 +87,7 @@ def _rises(value: float, sd: float) -> str:
     if not math.isfinite(value):
         return words.NOT_SEEN
     said = words.rounded(abs(value), sd, 0.1)
-    return f"{'rises' if value >= 0 else 'falls'} {said}°"
+    return "level" if float(said) == 0 else f"{'rises' if value >= 0 else 'falls'} {said}°"
 
 
 def _usable(back: Back, side: int, units: str) -> str:
@@ -100,4 +100,5 @@ def _uphill(back: Back) -> str:
     value, sd = back.build.uphill_deg, back.build.uphill_sd_deg
     if not math.isfinite(value):
         return words.NOT_SEEN if back.frame.gravity else "not known: which way is up was not told"
-    return f"{words.with_error(abs(value), sd, '°', 0.1)} {'uphill' if value >= 0 else 'croup-high'}"
+    way = "" if abs(value) < sd else " uphill" if value >= 0 else " croup-high"  # not finer than the error
+    return words.with_error(abs(value), sd, "°", 0.1) + way

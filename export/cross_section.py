@@ -40,8 +40,10 @@ def cross_section(fit: Fit, contact: Contact, case: str, x_mm: float, size_mm: t
         above = under + np.array([0.0, PANEL_DRAWN_MM])
         strokes.append(Stroke(path(view_yz(view, np.vstack([under, above[::-1]])), closed=True), "panel"))
         if gap.max() >= DAYLIGHT_SAID_MM:
-            at = view_yz(view, above).mean(axis=0)
-            labels.append(Label(at[0] - side * 4.0, at[1] - 3.0, f"{gap.max():.0f} mm", 8, strong=True))
+            outer = view_yz(view, above)[-1]  # beside the panel's outer edge, clear of the angles above
+            at = float(np.clip(outer[0] - side * 1.5, 9.0, width - 9.0))
+            said, anchor = f"{gap.max():.0f} mm", "right" if side > 0 else "left"
+            labels.append(Label(at, float(outer[1]), said, 8, anchor, strong=True))
     labels += _angles(fit.back, x_mm, width)
     return Picture(width, height, "The saddle on the back in cross-section, from behind", tuple(strokes), tuple(labels))
 

@@ -213,7 +213,7 @@ def _from_the_side() -> Picture:
         Label(36.0, 35.0, "girth straps", 8, "left", plate=True),
         Label(40.0, 41.0, "seat's lowest point", 8, "left"),
         Label(22.0, 46.5, "arch's legs bear", 8, "left"),
-        Label(12.0, 2.4, "front", 8, "left", ink="soft"),
+        Label(8.5, 12.0, "front", 8, "right", ink="soft"),
         Label(79.0, 29.5, "rise", 8),
     ]
     return _picture("The saddle from its left side", strokes, labels)

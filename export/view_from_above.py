@@ -14,6 +14,8 @@ FRONT_MM, REAR_MM, HALF_MM = 130.0, -660.0, 330.0
 SWING_MM = (25.0, 50.0)  # the blade's rear edge swings back this far (PRACTICE §5)
 WHOLE_REAR_MM = -1050.0
 MARGIN_MM = 5.0
+DISC_MM = 4.8  # of paper: a letter's disc and a little air
+PLATE_MM = 18.0  # of paper: the longest word beside the horse, and half a disc
 
 
 def view_from_above(fit: Fit, width_mm: float, height_mm: float, letters: bool = True) -> Picture:
@@ -31,8 +33,9 @@ def view_from_above(fit: Fit, width_mm: float, height_mm: float, letters: bool =
     if fit.setup is not None:
         labels.append(Label(width_mm / 2, height_mm - 2.0, shim_unit(fit), 8, ink="soft"))
     if letters:
-        for letter, (x, y) in finding_places(fit.findings[:3], contact).items():
-            spot = view(y, x)
+        places = finding_places(fit.findings[:3], contact, max(34.0, DISC_MM / view.scale))
+        for letter, (x, y) in places.items():
+            spot = _beside_words(view(y, x), [label for label in labels if label.plate or label.text in "ABC"])
             stroke, label = lettered(float(spot[0]), float(spot[1]), letter)
             strokes.append(stroke)
             labels.append(label)
@@ -177,7 +180,19 @@ def silhouette(back: Back, rear_mm: float) -> tuple[FloatArray, FloatArray, Floa
     return x, np.nanmin(y, axis=1), np.nanmax(y, axis=1)
 
 
-def finding_places(findings: tuple[Finding, ...], contact: Contact) -> dict[str, tuple[float, float]]:
+def _beside_words(spot: FloatArray, labels: list[Label]) -> FloatArray:
+    """A letter's place on paper, moved back along the horse until no words and no other letter cover it."""
+    for label in sorted(labels, key=lambda label: label.y_mm):
+        sign, reach = {"left": (1.0, PLATE_MM), "right": (-1.0, PLATE_MM)}.get(label.anchor, (0.0, DISC_MM))
+        across = (spot[0] - label.x_mm) * sign if sign else abs(spot[0] - label.x_mm)
+        if across < reach and abs(spot[1] - label.y_mm) < DISC_MM - 0.1:
+            spot = np.array([spot[0], label.y_mm + DISC_MM])
+    return spot
+
+
+def finding_places(
+    findings: tuple[Finding, ...], contact: Contact, apart_mm: float = 34.0
+) -> dict[str, tuple[float, float]]:
     """Letter → (x, y) in the back frame, beside the place that the finding names; none where it names none."""
     x, y = contact.nodes_mm[:, 0], np.abs(contact.nodes_mm[:, 1])
     front, rear, out = x.max(), x.min(), float(y.max())
@@ -192,15 +207,15 @@ def finding_places(findings: tuple[Finding, ...], contact: Contact) -> dict[str,
         else:
             along = front + (rear - front) * (0.5 if share is None else share)
             places[letter] = (along, sign * (out + 22.0))
-    return _apart(places)
+    return _apart(places, apart_mm)
 
 
-def _apart(places: dict[str, tuple[float, float]]) -> dict[str, tuple[float, float]]:
+def _apart(places: dict[str, tuple[float, float]], apart_mm: float) -> dict[str, tuple[float, float]]:
     """Letters that would cover one another are moved back along the horse."""
     taken: dict[str, tuple[float, float]] = {}
     for letter, (x, y) in places.items():
-        while any(abs(x - a) < 34 and abs(y - b) < 34 for a, b in taken.values()):
-            x -= 34.0
+        while any(abs(x - a) < apart_mm and abs(y - b) < apart_mm for a, b in taken.values()):
+            x -= apart_mm
         taken[letter] = (x, y)
     return taken
 

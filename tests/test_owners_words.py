@@ -1,5 +1,6 @@
 """Words of the owner's page and the terminal, held against PRACTICE §2, §5 and §7."""
 
+import math
 from dataclasses import replace
 from fractions import Fraction
 
@@ -8,9 +9,11 @@ import pytest
 from sheet_variants import anyway, vet_first, whole
 
 from shimwright.export import words
+from shimwright.export.back_sheet import check_sentence
 from shimwright.export.back_words import landmarks_table
 from shimwright.export.fitters_words import setups_table
 from shimwright.export.owners_words import found_setup, hand_table, look_again, why
+from shimwright.export.view_from_above import view_from_above
 from shimwright.optimize.answer import Finding, HandCheck
 from shimwright.optimize.case import PartialSetup
 from shimwright.optimize.pad import Pad, StackLimits
@@ -96,3 +99,24 @@ def test_the_most_level_set_up_stands_in_the_table_with_its_figures() -> None:
     rows = {row[0]: row[4:] for row in setups_table(replace(fit, tries=(), level_contact=fit.with_setup))}
     assert rows["most level"] == rows["chosen"]
     assert all(any(sign.isdigit() for sign in figure) for figure in rows["most level"])
+
+
+def test_letters_stay_clear_of_the_words_beside_the_horse() -> None:
+    fit = whole()
+    sides = [Finding("x", "loin", side, math.nan, "", math.nan, "x", "") for side in ("left", "right", "left")]
+    for width_mm, height_mm in ((104.0, 132.0), (66.0, 96.0)):
+        picture = view_from_above(replace(fit, findings=tuple(sides)), width_mm, height_mm)
+        letters = [label for label in picture.labels if label.text in "ABC"]
+        plates = [label for label in picture.labels if label.plate]
+        assert len(letters) == 3
+        for one in letters:
+            assert not any(abs(one.y_mm - p.y_mm) < 3.5 and abs(one.x_mm - p.x_mm) < 16 for p in plates)
+            assert all(math.dist((one.x_mm, one.y_mm), (o.x_mm, o.y_mm)) > 4.4 for o in letters if o is not one)
+
+
+def test_a_tracing_is_not_called_a_scan() -> None:
+    back = whole().back
+    traced = replace(
+        back, source=replace(back.source, told={"traced": True}), quality=replace(back.quality, verdict="good")
+    )
+    assert check_sentence(traced) == "Good: the tracing can be trusted for choosing."
