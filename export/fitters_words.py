@@ -102,7 +102,7 @@ def second_opinion_rows(fit: Fit) -> list[Row]:
         ["Peak, springs (the answer)", words.plain(opinion.peak_springs_kpa, "kPa")],
         [
             "Peak, coupled elastic layers",
-            f"{words.plain(opinion.peak_kpa, 'kPa')} ({low:.0f}–{high:.0f} over tissue's ν)",
+            f"{words.plain(opinion.peak_kpa, 'kPa')} ({low:.0f}–{high:.0f} over the tissue's range)",
         ],
         ["Mean, coupled elastic layers", words.plain(opinion.mean_kpa, "kPa")],
         ["They differ by", _differ(opinion)],
@@ -121,12 +121,9 @@ def search_rows(fit: Fit) -> list[Row]:
     report = fit.search
     if report is None:
         return [["not made", ""]]
-    proof = (
-        "every one solved or ruled out by a proven margin" if report.exact else "the margin was measured, not proven"
-    )
     rows = [["Set-ups the stock allows", _count(report.setups)], ["Within all limits", _count(report.feasible)]]
     rows += [[f"Cut by {words.limit(name)}", _count(count)] for name, count in report.refused_by.items()]
-    return [*rows, ["Proof", proof]]
+    return rows if report.exact else [*rows, ["Not all of them solved", "a better one is not ruled out"]]
 
 
 def limits_rows(fit: Fit) -> list[Row]:

@@ -163,7 +163,7 @@ def _clearance(back: Back, saddle: Saddle, mounted: CaseResult) -> Iterator[Find
         clear = mounted.clearance_mm.get(key, float("nan"))
         if clear < low:
             side = "left" if "left" in key else "right" if "right" in key else "none"
-            text = f"{clear:.0f} mm {words} the withers mounted, less than the {low:.0f} mm one would like"
+            text = f"{clear:.0f} mm clear {words} the withers mounted, less than the {low:.0f} mm one would like"
             helps = (
                 "check with the hand, mounted"
                 if saddle.style == "treeless"

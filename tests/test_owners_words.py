@@ -11,7 +11,7 @@ from sheet_variants import anyway, vet_first, whole
 from shimwright.export import words
 from shimwright.export.back_sheet import check_sentence
 from shimwright.export.back_words import landmarks_table
-from shimwright.export.fitters_words import setups_table
+from shimwright.export.fitters_words import search_rows, setups_table
 from shimwright.export.owners_words import found_setup, hand_table, look_again, why
 from shimwright.export.view_from_above import view_from_above
 from shimwright.optimize.answer import Finding, HandCheck
@@ -120,3 +120,11 @@ def test_a_tracing_is_not_called_a_scan() -> None:
         back, source=replace(back.source, told={"traced": True}), quality=replace(back.quality, verdict="good")
     )
     assert check_sentence(traced) == "Good: the tracing can be trusted for choosing."
+
+
+def test_a_search_that_was_not_exact_says_so_and_a_proof_stays_off_paper() -> None:
+    fit = whole()
+    assert fit.search is not None
+    assert not any("prov" in " ".join(row).lower() for row in search_rows(fit))
+    cut_short = replace(fit, search=replace(fit.search, exact=False))
+    assert search_rows(cut_short)[-1] == ["Not all of them solved", "a better one is not ruled out"]
