@@ -200,7 +200,7 @@ def scan_sources(back: Back) -> list[Row]:
     rows = [["Scan", scan]]
     for source in ("marked", "told", "estimated"):
         named = [words.mark(mark.name) for mark in back.landmarks if mark.source == source]
-        rows.append([source.capitalize(), ", ".join(named) if named else "nothing"])
+        rows.append([source.capitalize(), ", ".join(named) if named else "no landmark"])
     rows.append(["Not seen", not_seen(back)])
     return rows
 

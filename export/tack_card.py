@@ -3,7 +3,7 @@
 from pathlib import Path
 
 from shimwright.export import words
-from shimwright.export.owners_words import names, setup_rows
+from shimwright.export.owners_words import COMES_FIRST, names, setup_rows
 from shimwright.export.picture import Picture, for_paper
 from shimwright.export.typesetting import PAPERS, set_pdf
 from shimwright.export.view_from_above import saddle_from_above
@@ -18,7 +18,7 @@ def write_tack_card(fit: Fit, folder: Path) -> None:
 
 
 def tack_card_pdf(fit: Fit) -> bytes:
-    done = "fitted" if fit.setup is not None else "measured"
+    done = "fitted" if fit.setup is not None and fit.verdict not in COMES_FIRST else "measured"
     picture: Picture = saddle_from_above(fit, 88.0, 80.0 if fit.setup is not None else 72.0)
     data = {
         **names(fit),

@@ -3,8 +3,10 @@
 import math
 from dataclasses import replace
 from fractions import Fraction
+from pathlib import Path
 
 import numpy as np
+import pypdf
 import pytest
 from sheet_variants import anyway, vet_first, whole
 
@@ -13,6 +15,7 @@ from shimwright.export.back_sheet import check_sentence
 from shimwright.export.back_words import landmarks_table
 from shimwright.export.fitters_words import search_rows, setups_table
 from shimwright.export.owners_words import found_setup, hand_table, look_again, why
+from shimwright.export.tack_card import write_tack_card
 from shimwright.export.view_from_above import view_from_above
 from shimwright.optimize.answer import Finding, HandCheck
 from shimwright.optimize.case import PartialSetup
@@ -128,3 +131,10 @@ def test_a_search_that_was_not_exact_says_so_and_a_proof_stays_off_paper() -> No
     assert not any("prov" in " ".join(row).lower() for row in search_rows(fit))
     cut_short = replace(fit, search=replace(fit.search, exact=False))
     assert search_rows(cut_short)[-1] == ["Not all of them solved", "a better one is not ruled out"]
+
+
+def test_nothing_is_called_fitted_before_the_vet(tmp_path: Path) -> None:
+    for fit, said in ((whole(), "fitted"), (anyway(), "measured")):
+        write_tack_card(fit, tmp_path)
+        text = " ".join(page.extract_text() for page in pypdf.PdfReader(tmp_path / "tack-card.pdf").pages)
+        assert f"{said} 14 March 2026" in text
