@@ -15,6 +15,7 @@ from shimwright.optimize.bench import (
     check_tilt,
     common_layers,
     known_materials,
+    moved,
     prepare,
     shim_materials,
     tilt_words,
@@ -138,8 +139,8 @@ def measure(state: State, cells: Windows, pad: Pad, setup: Setup, materials: Map
     area, pressure = state.bed.area_mm2, found.pressure_kpa
     whole = float(np.average(pressure, weights=area))
     touching = np.where(pressure > CONTACT_KPA, area, 0.0)
-    down = 1e-3 * area * pressure * -bench.underside.normals[:, 2]
-    lateral = 1e-3 * area * pressure * bench.underside.normals[:, 1]
+    _, normals = moved(bench, bench.underside.points, bench.underside.normals, found.q)  # as the saddle lies
+    down, lateral = 1e-3 * area * pressure * -normals[:, 2], 1e-3 * area * pressure * normals[:, 1]
     means = cells.means @ pressure if cells.along.size else np.array([])
     pitch, roll = bench.tilt_deg(found.q)
     known = found.determined

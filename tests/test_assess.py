@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from plain_backs import Height, back_of, fitted_height
 from plain_tack import FRONT_X_MM, changed, pad, saddle, setup
+from scipy.spatial.transform import Rotation
 
 from shimwright.optimize.answer import Contact
 from shimwright.optimize.assess import assess, assess_on
@@ -81,6 +82,22 @@ def test_measures_again_by_hand() -> None:
     assert found.zones["front_left"].mean_kpa == pytest.approx(np.average(p[front_left], weights=a[front_left]))
     assert found.peak_kpa <= p.max()
     assert found.peak_kpa == max(zone.peak_kpa for zone in found.zones.values())
+
+
+def test_side_force_is_taken_as_the_saddle_lies() -> None:
+    """Statics: Σ a p n with n turned by scipy's Rotation. A back that falls to the left leans the saddle left, and the
+    saddle pushes the horse to the right, by less than the load times the tangent of the lean (the flanks hold some).
+    """
+    lean = np.tan(np.radians(1.5))
+    found = contact(lambda x, y: FITTED(x, y) - lean * y).cases["mounted"]
+    assert found.pose is not None
+    nodes = underside(TACK, TACK.arches[2], 8.0)
+    turned = Rotation.from_rotvec([found.pose[2], -found.pose[1], 0.0]).apply(nodes.normals)
+    force = 1e-3 * (nodes.area_mm2 * found.pressure_kpa) @ turned
+    assert found.side_n == pytest.approx(force[1], abs=0.05)
+    assert found.vertical_n == pytest.approx(-force[2], rel=1e-6)
+    assert found.vertical_n == pytest.approx(8 * 9.80665 + 200 + 75 * 9.80665, rel=3e-4)
+    assert -found.vertical_n * np.tan(np.radians(-found.roll_deg)) < found.side_n < -5.0
 
 
 def test_windows_average_what_they_cover() -> None:
