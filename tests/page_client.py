@@ -116,6 +116,11 @@ def page(server: Served, case: str = "1", **headers: str) -> Iterator[Page]:
     origin = headers.pop("origin", server.url)
     more = {name.replace("_", "-"): value for name, value in headers.items()}
     with connect(
-        f"ws://{server.host}/live?case={case}", origin=origin, additional_headers=more, max_size=None, open_timeout=20
+        f"ws://{server.host}/live?case={case}",
+        origin=origin,
+        additional_headers=more,
+        max_size=None,
+        open_timeout=20,
+        close_timeout=0.2,
     ) as socket:  # type: ignore[arg-type]
         yield Page(socket)

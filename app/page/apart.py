@@ -163,15 +163,22 @@ def _end(child: SpawnProcess) -> None:
 
 def _child(work: Callable[..., object], args: tuple[object, ...], bounds: Bounds, pipe: Connection) -> None:
     _limit(bounds)
+    stopped = threading.Event()
+    signal.signal(signal.SIGINT, lambda *_: stopped.set())  # compiled code must not be broken off: see `say`
+
+    def say(text: str) -> None:
+        pipe.send(("say", text))
+        if stopped.is_set():
+            raise KeyboardInterrupt
+
     try:
-        answer: tuple[object, ...] = ("done", work(*args, lambda text: pipe.send(("say", text))))
+        answer: tuple[object, ...] = ("done", work(*args, say))
     except KeyboardInterrupt:
         answer = ("stopped",)
     except Refusal as refused:
         answer = ("refused", type(refused).__name__, refused.message, refused.details)
     except BaseException as error:
         answer = ("refused", "InputRefused", words_of(error), ())
-    signal.signal(signal.SIGINT, signal.SIG_IGN)
     pipe.send(answer)
 
 

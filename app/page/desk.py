@@ -62,6 +62,7 @@ class Desk:
         self._setup: Setup | None = None
         self._now: said.Judgement | None = None
         self._live: Contact | None = None
+        self._bare = b""
         self._plans: dict[str | None, dict[str, object]] = {}
         self._before: list[Setup] = []
         self._fixed = Fixed()
@@ -93,6 +94,7 @@ class Desk:
         self._adopt(told, await self._in_thread(laid_out, told, back, _nothing))
 
     def _adopt(self, told: CaseFile, fitting: Fitting) -> None:
+        self._bare = pictures.back_frame(fitting.back)
         first = self.fitting is None
         self._told, self.fitting, self.refused, self._busy = told, fitting, "", ""
         self._answer, self._kept, self._beside = None, None, AS_FOUND
@@ -182,9 +184,6 @@ class Desk:
         setup = setup_from(asked.get("setup") or {}, fitting.job)
         if setup == self._setup:
             return
-        await self._in_thread(
-            fitting.bench, setup.arch
-        )  # an arch that cannot lie here is refused before anything moves
         self._remember()
         self._setup = setup
         self._changed.set()
@@ -284,6 +283,8 @@ class Desk:
         self._take(answer, stopped)
 
     def _take(self, answer: Fit, stopped: bool) -> None:
+        if stopped and answer.setup is None:
+            raise Stopped
         self._answer = answer
         if answer.setup is None:
             self._tell_all({"t": "note", "text": answer.sentence})
@@ -464,7 +465,7 @@ class Desk:
     def _show_case(self, page: Listener) -> None:
         fitting, units = self._laid(), page.units
         job = fitting.job
-        page.send("back", pictures.back_frame(fitting.back))
+        page.send("back", self._bare)
         self._send_field(page, "beside")
         case = job.case
         document = {

@@ -28,6 +28,7 @@ from shimwright.scan.refusal import WrongUse
 LIVE_NODES = 2000  # of both panels: a solve stays under a twentieth of a second
 PRESSED_CASES = ("girthed", "mounted")
 SHOWN = "mounted"
+AFTER_THE_SEARCH = ("how sure", "judging")  # as `fit` says them
 PANEL_SHOWN_MM = 25.0  # thickness of a panel for the eye, where its filling is thinner
 
 
@@ -115,8 +116,15 @@ def measured(case: CaseFile, say: Say) -> Back:
 
 def best(case: CaseFile, back: Back, fixed: PartialSetup, say: Say) -> Fit:
     """The whole answer with what is settled kept, for a worker. Interrupted while searching: the best so far."""
-    told = replace(case, case=replace(case.case, fixed=fixed))
-    return fit_case(told, back, say)
+
+    def said(text: str) -> None:
+        try:
+            say(text)
+        except KeyboardInterrupt:
+            if text not in AFTER_THE_SEARCH:  # then the answer is nearly there
+                raise
+
+    return fit_case(replace(case, case=replace(case.case, fixed=fixed)), back, said)
 
 
 def sheets(fitting: tuple[CaseFile, Job, Contact], chosen: Fit | Setup, folder: str, workshop: str, say: Say) -> str:

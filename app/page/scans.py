@@ -21,6 +21,10 @@ from shimwright.scan.told import NOTHING_TOLD, Told
 from shimwright.told_options import told_from_options
 
 BOUNDS = Bounds(90.0)
+FIELDS = {
+    "--unit": "the unit", "--up": "what is up", "--head": "the head", "--mark withers=…": "the dot on the withers",
+    "--mark withers": "the dot on the withers", "--mark": "the dots", "--scale": "the scale", "--mirror": "mirror image",
+}  # fmt: skip
 
 
 @dataclass
@@ -35,6 +39,17 @@ class CheckedScan:
     text: str = ""
     back: Back | None = None
     case: str | None = None
+
+
+def on_the_page(text: str) -> str:
+    """A refusal of `measure` with the fields of the page in place of the options of the command.
+
+    >>> on_the_page("no unit fits: say --unit, or correct --head; nothing else")
+    'no unit fits: tell the unit, or correct the head; nothing else'
+    """
+    for said, here in FIELDS.items():
+        text = text.replace(f"say {said}", f"tell {here}").replace(f"name {said}", f"tell {here}").replace(said, here)
+    return text
 
 
 def checked(path: Path, told: Told, say: Say) -> Back:
@@ -110,7 +125,7 @@ class Scans:
         except asyncio.CancelledError:
             raise
         except Exception as error:
-            scan.state, scan.text = "refused", words_of(error)
+            scan.state, scan.text = "refused", on_the_page(words_of(error))
         self.tell_all()
 
     def make_case(self, scan: CheckedScan, horse: str, like: Path) -> Path:

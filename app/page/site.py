@@ -25,7 +25,7 @@ from shimwright.page.scans import Scans
 from shimwright.page.uploads import check_size, safe_name, stored
 from shimwright.scan.refusal import InputRefused, WrongUse
 
-MOST_PAGES = 40
+MOST_PAGES = 24
 LONGEST_MESSAGE = 1 << 16
 STATIC = {"three.js": "three"}
 FONTS = ("Inter-Regular-page.woff2", "Inter-SemiBold-page.woff2")

@@ -50,17 +50,19 @@ const caseOf = (scan, acts) => {
 
 const told = (scan, acts) => {
   const fields = {
-    unit: choose('Unit', UNITS, scan.told.unit), up: choose('Up is', AXES, scan.told.up), head: choose('Head looks to', AXES, scan.told.head),
+    unit: write('Unit, or mm per unit', UNITS, scan.told.unit), up: choose('Up is', AXES, scan.told.up), head: choose('Head looks to', AXES, scan.told.head),
     'mark-withers': choose('Dot on the withers', DOTS, scan.told['mark-withers']), 'mark-shoulder': choose('Dots on the shoulders', DOTS, scan.told['mark-shoulder']),
     mirror: choose('Mirror image', ['', 'yes'], scan.told.mirror),
   };
   const form = make('form.ask', {}, Object.entries(fields).map(([, label]) => label), make('button', { type: 'submit', 'data-key': `again ${scan.number}` }, 'Check again'));
   form.addEventListener('submit', event => {
     event.preventDefault();
-    acts.ask({ do: 'scan-told', number: scan.number, told: Object.fromEntries(Object.entries(fields).map(([key, label]) => [key, label.querySelector('select').value])) });
+    acts.ask({ do: 'scan-told', number: scan.number, told: Object.fromEntries(Object.entries(fields).map(([key, label]) => [key, label.querySelector('select, input').value])) });
   });
   return form;
 };
+const write = (words, options, told) => make('label', {}, words, make('input', { list: 'units', value: told ?? '', autocapitalize: 'none' }),
+  make('datalist', { id: 'units' }, options.filter(Boolean).map(value => make('option', { value }))));
 const choose = (words, options, chosen) => make('label', {}, words, make('select', {}, options.map(one => make('option', { value: one, selected: one === (chosen ?? '') }, one || 'not told'))));
 
 const measures = back => [
