@@ -7,7 +7,7 @@ import json
 from collections import deque
 
 WAITING = 200  # words that wait for a page that does not take them: then it is let go
-LATEST_WINS = ("state", "case", "say", "pages", "scans")
+LATEST_WINS = ("state", "case", "say", "pages", "scans", "scan")
 
 
 class Listener:

@@ -22,9 +22,15 @@ from shimwright.told_options import told_from_options
 
 BOUNDS = Bounds(90.0)
 FIELDS = {
-    "--unit": "the unit", "--up": "what is up", "--head": "the head", "--mark withers=…": "the dot on the withers",
-    "--mark withers": "the dot on the withers", "--mark": "the dots", "--scale": "the scale", "--mirror": "mirror image",
-}  # fmt: skip
+    "--unit": "the unit",
+    "--up": "what is up",
+    "--head": "the head",
+    "--mark withers=…": "the dot on the withers",
+    "--mark withers": "the dot on the withers",
+    "--mark": "the dots",
+    "--scale": "the scale",
+    "--mirror": "mirror image",
+}
 
 
 @dataclass
@@ -47,8 +53,8 @@ def on_the_page(text: str) -> str:
     >>> on_the_page("no unit fits: say --unit, or correct --head; nothing else")
     'no unit fits: tell the unit, or correct the head; nothing else'
     """
-    for said, here in FIELDS.items():
-        text = text.replace(f"say {said}", f"tell {here}").replace(f"name {said}", f"tell {here}").replace(said, here)
+    for option, here in FIELDS.items():
+        text = text.replace(f"say {option}", f"tell {here}").replace(option, here)
     return text
 
 
