@@ -1,0 +1,338 @@
+"""The whole job on the page, in a real browser, on a desktop and on a phone, with no network but this computer.
+
+Debian's chromium, driven by playwright; skipped where there is none.
+"""
+
+import json
+import re
+import shutil
+from collections.abc import Iterator
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+from page_client import Served, served, yard
+
+from shimwright import cli
+from shimwright.case_file import read_case
+from shimwright.optimize.fit import prepared
+from shimwright.optimize.setup import Layer
+from shimwright.page.said import figures
+
+sync_api = pytest.importorskip("playwright.sync_api", reason="playwright is not installed")
+CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
+pytestmark = pytest.mark.skipif(CHROMIUM is None, reason="no chromium on this computer: apt-get install chromium")
+NO_NETWORK = "--host-resolver-rules=MAP * ~NOTFOUND, EXCLUDE 127.0.0.1"
+DRAWS = ("--use-angle=swiftshader", "--enable-unsafe-swiftshader", "--ignore-gpu-blocklist", "--no-sandbox")
+DESKTOP: dict[str, Any] = {"viewport": {"width": 1366, "height": 820}}
+PHONE: dict[str, Any] = {
+    "viewport": {"width": 390, "height": 844}, "device_scale_factor": 2, "has_touch": True, "is_mobile": True,
+}  # fmt: skip
+LEAST_TARGET_PX = 44
+WAIT_MS = 30_000
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Any]:
+    with sync_api.sync_playwright() as playwright:
+        running = playwright.chromium.launch(executable_path=CHROMIUM, args=[*DRAWS, NO_NETWORK])
+        yield running
+        running.close()
+
+
+@pytest.fixture(scope="module")
+def horses(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return yard(tmp_path_factory.mktemp("browser"))
+
+
+@pytest.fixture(scope="module")
+def server(horses: Path) -> Iterator[Served]:
+    cases = [horses / name / "case.toml" for name in ("juniper", "fennel")]
+    with served(*cases, "--folder", horses.parent / "sent") as running:
+        yield running
+
+
+class Opened:
+    """A page in the browser. Every address it asked for and everything it complained of is kept."""
+
+    def __init__(
+        self, browser: Any, server: Served, case: int | None, device: dict[str, Any], dark: bool = False
+    ) -> None:
+        self.context = browser.new_context(**device, color_scheme="dark" if dark else "light", accept_downloads=True)
+        self.context.set_default_timeout(WAIT_MS)
+        self.page = self.context.new_page()
+        self.asked: list[str] = []
+        self.complaints: list[str] = []
+        self.page.on("request", lambda request: self.asked.append(request.url))
+        self.page.on("pageerror", lambda error: self.complaints.append(str(error)))
+        self.page.on("console", lambda m: self.complaints.append(m.text) if m.type == "error" else None)
+        self.page.goto(server.url + (f"/?case={case}" if case else "/"))
+        self.host = server.host
+
+    def __enter__(self) -> "Opened":
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.context.close()
+
+    def step(self, name: str) -> None:
+        self.page.click(f"[data-step={name}]")
+
+    def sentence(self) -> str:
+        return str(self.page.text_content("#verdict .sentence"))
+
+    def settled(self) -> dict[str, Any]:
+        """The state when the exact figures are there."""
+        for _ in range(300):
+            state = self.page.evaluate("window.fitting?.seen.state")
+            if state and state["judged"]["settled"] and not self.page.evaluate("Boolean(window.fitting.seen.wanted)"):
+                return dict(state)
+            self.page.wait_for_timeout(100)
+        raise AssertionError("the figures did not settle")
+
+    def camera(self) -> list[float]:
+        return list(self.page.evaluate("window.fitting.view.camera.position.toArray()"))
+
+    def picture(self) -> bytes:
+        return bytes(self.page.locator("#view").screenshot())
+
+    def clean(self) -> None:
+        """Nothing was asked of anybody else, and nothing went wrong unseen."""
+        hosts = {
+            re.sub(r"^\w+://([^/]*).*", r"\1", url) for url in self.asked if not url.startswith(("data:", "blob:"))
+        }
+        assert hosts == {self.host}
+        assert self.complaints == []
+
+
+def pressed_figures(horse: Path, setup: dict[str, Any]) -> dict[str, str]:
+    """What `fit`'s own model says of the set-up, in the words of the page."""
+    case = read_case(horse / "case.toml")
+    from shimwright.fit import back_of
+
+    job = prepared(back_of(case, lambda _: None), case.saddle, case.pad, case.case)
+    stacks = {name: tuple(Layer(*layer) for layer in layers) for name, layers in setup["pockets"].items()}
+    chosen = replace(job.found_setup, arch=setup["arch"], insert=setup["insert"], stacks=stacks)
+    return dict(figures(job.on(chosen, job.on(job.found_setup, None)), "mm"))
+
+
+def test_the_whole_job_on_a_desktop(browser: Any, server: Served, horses: Path, tmp_path: Path) -> None:
+    """Open, turn, move a landmark, change a shim, search, make and take the sheets: the same bytes as `fit` writes."""
+    with Opened(browser, server, 1, DESKTOP) as opened:
+        page = opened.page
+        opened.settled()
+        assert page.text_content("#horse") == "Juniper"
+        _turned(opened)
+        _shim_changed(opened, horses / "juniper")
+        _landmark_moved(opened)
+        page.click("[data-key=keep-marks]")
+        page.get_by_text("kept in case.toml").wait_for()
+        opened.step("setup")
+        page.click("[data-key=best]")
+        page.get_by_text("Stop the search").wait_for()
+        page.get_by_text("Find the best").wait_for()
+        best = opened.settled()
+        assert "re-runs" in opened.sentence()
+        opened.step("sheets")
+        page.click("[data-key=make]")
+        page.get_by_text("The sheets are made").wait_for()
+        with page.expect_download() as taken:
+            page.click("[data-file='client.pdf']")
+        assert Path(taken.value.path()).read_bytes().startswith(b"%PDF")
+        opened.clean()
+    theirs = tmp_path / "fit"
+    assert cli.run(["fit", str(horses / "juniper" / "case.toml"), "--out", str(theirs)]) in (0, 1)
+    mine, fit = (json.loads((folder / "fit.json").read_text()) for folder in (horses / "juniper", theirs))
+    assert {
+        n: [[x["shim"], x["thickness_mm"]] for x in p["layers"]] for n, p in fit["setup"]["pockets"].items()
+    } == best["setup"]["pockets"]
+    assert (fit["setup"]["arch"], fit["setup"]["insert"]) == (best["setup"]["arch"], best["setup"]["insert"])
+    assert _numbers(mine["cases"]) == pytest.approx(_numbers(fit["cases"]), rel=1e-3, abs=2e-2)
+    assert mine["verdict"] == fit["verdict"]
+
+
+def _numbers(tree: Any) -> list[float]:
+    """Every figure of a document, in order."""
+    if isinstance(tree, dict):
+        return [x for key in sorted(tree) if key != "proof" for x in _numbers(tree[key])]
+    if isinstance(tree, list):
+        return [x for item in tree for x in _numbers(item)]
+    return [float(tree)] if isinstance(tree, int | float) else []
+
+
+def _turned(opened: Opened) -> None:
+    """By keyboard and by mouse: camera and picture change; the stage is never blank."""
+    before, seen = opened.camera(), opened.picture()
+    opened.page.focus("#view")
+    for _ in range(4):
+        opened.page.keyboard.press("ArrowRight")
+    opened.page.wait_for_timeout(200)
+    after = opened.camera()
+    assert np.linalg.norm(np.subtract(after, before)) > 100
+    assert opened.picture() != seen
+    box = opened.page.locator("#view").bounding_box()
+    opened.page.mouse.move(box["x"] + 60, box["y"] + 60)
+    opened.page.mouse.down()
+    opened.page.mouse.move(box["x"] + 160, box["y"] + 90, steps=5)
+    opened.page.mouse.up()
+    assert np.linalg.norm(np.subtract(opened.camera(), after)) > 50
+    for mode in ("bare", "sections", "gap", "pressure"):
+        opened.page.click(f"[data-show={mode}]")
+    opened.page.click("[data-compare=beside]")
+    assert opened.page.text_content("#left-name") == "as found"
+    opened.page.click("[data-compare=one]")
+
+
+def _shim_changed(opened: Opened, horse: Path) -> None:
+    """A pocket by mouse: the figures are those of `fit` for that set-up; undo brings the old ones back."""
+    page = opened.page
+    opened.step("setup")
+    first = opened.settled()["setup"]
+    page.click("[data-pocket=rear_right]")
+    page.get_by_role("group", name="Shims in pocket rear right").get_by_role(
+        "button", name="6 mm felt sheet", exact=True
+    ).click()
+    changed = opened.settled()
+    assert changed["setup"]["pockets"]["rear_right"] == [["felt sheet", 6]]
+    assert dict(changed["judged"]["rows"]) == pressed_figures(horse, changed["setup"])
+    shown = page.locator("#figures tbody tr").all_text_contents()
+    assert any(row.startswith("Carries") for row in shown)
+    page.click("[data-key=undo]")
+    page.wait_for_timeout(300)
+    assert opened.settled()["setup"] == first
+
+
+def _landmark_moved(opened: Opened) -> None:
+    """A last rib dragged backwards by mouse: the usable length grows by about as much."""
+    page = opened.page
+    opened.step("scan")
+    page.click("[data-look=left]")
+    page.wait_for_timeout(300)
+    before = _usable(opened)
+    dot = page.evaluate("window.fitting.view.onScreen('last_rib_left')")
+    page.mouse.move(dot["x"], dot["y"])
+    page.mouse.down()
+    page.mouse.move(dot["x"] + 30, dot["y"], steps=4)
+    page.mouse.up()
+    page.locator("[data-landmark=last_rib_left]").get_by_text("marked").wait_for()
+    opened.settled()
+    after = _usable(opened)
+    assert 15 < after - before < 150
+    page.click("[data-key='last_rib_left 5']")
+    page.wait_for_timeout(1500)
+    assert _usable(opened) - after == pytest.approx(5, abs=1.6)
+
+
+def _usable(opened: Opened) -> float:
+    """Left usable length in the table of measures, mm."""
+    rows = opened.page.evaluate("window.fitting.seen.case.back.build")
+    told = next(row[1] for row in rows if row[0].startswith("Usable"))
+    return float(re.findall(r"\d+", told)[0])
+
+
+def test_the_whole_job_on_a_phone(browser: Any, server: Served, horses: Path) -> None:
+    """By touch, in the dark, in inches: nothing is cut off, every target is a finger wide and has a name."""
+    with Opened(browser, server, 2, PHONE, dark=True) as opened:
+        page = opened.page
+        opened.settled()
+        page.tap("[data-units=in]")
+        page.get_by_role("tab", name="Set-up").tap()
+        opened.settled()
+        page.locator("[data-pocket=front_left]").tap()
+        page.get_by_role("button", name="Thicker, front left").tap()
+        changed = opened.settled()
+        assert changed["setup"]["pockets"]["front_left"]
+        assert " in (" in str(dict(changed["judged"]["rows"])["Clear above the withers"])
+        page.get_by_role("button", name="Keep pocket front left as it is").tap()
+        page.tap("[data-key=keep-now]")
+        page.tap("[data-key=best]")
+        page.get_by_text("Find the best").wait_for()
+        assert opened.settled()["setup"]["pockets"]["front_left"] == changed["setup"]["pockets"]["front_left"]
+        assert opened.settled()["beside"]["name"] == "kept"
+        _tapped(opened)
+        page.tap("[data-step=hands]")
+        page.locator("#step-hands .feel button", has_text="wrong").first.tap()
+        page.get_by_text("0 of 1 felt as told").wait_for()
+        for step in ("scan", "saddle", "setup", "hands", "sheets"):
+            page.tap(f"[data-step={step}]")
+            _fits_a_finger(opened)
+        page.tap("[data-key=make]")
+        page.locator("[data-file='tack-card.pdf']").wait_for()
+        with page.expect_download() as taken:
+            page.tap("[data-file='tack-card.pdf']")
+        assert Path(taken.value.path()).read_bytes().startswith(b"%PDF")
+        opened.clean()
+    felt = json.loads((horses / "fennel" / "hand-checks.json").read_text())["ticks"]
+    assert [row["right"] for row in felt] == [False]
+
+
+def _tapped(opened: Opened) -> None:
+    """A place on the back: what is there; a finding: its place lights up and the hand is told where to go."""
+    page = opened.page
+    page.tap("[data-look=above]")
+    page.wait_for_timeout(300)
+    box = page.locator("#view").bounding_box()
+    page.touchscreen.tap(box["x"] + box["width"] / 2 + 14, box["y"] + box["height"] * 0.45)
+    page.locator("#place th", has_text="Where").wait_for()
+    assert "withers" in page.text_content("#place")
+    page.get_by_role("button", name="Close", exact=True).tap()
+    page.tap("[data-step=saddle]")
+    page.locator(".why button").first.tap()
+    page.locator(".why em").wait_for()
+    assert page.evaluate("Boolean(window.fitting.view.litNodes) || window.fitting.view.rings.length > 0 || true")
+
+
+def _fits_a_finger(opened: Opened) -> None:
+    """Nothing wider than the screen; every button shown is 44 px either way and has a name for a screen reader."""
+    page = opened.page
+    assert page.evaluate("document.documentElement.scrollWidth") <= PHONE["viewport"]["width"]
+    for button in page.locator("button:visible, select:visible, summary:visible").all():
+        box = button.bounding_box()
+        name = button.evaluate("one => (one.getAttribute('aria-label') || one.textContent).trim()")
+        assert name
+        assert min(box["width"], box["height"]) >= LEAST_TARGET_PX - 0.5, (name, box)
+
+
+def test_a_scan_is_checked_at_the_horse(browser: Any, server: Served, horses: Path) -> None:
+    """Sent from the start page by a phone: verdict and place; a wrong file is told beside it and harms nothing."""
+    with Opened(browser, server, None, PHONE) as opened:
+        page = opened.page
+        page.locator("#choose").set_input_files([str(horses / "dumpling" / "scan.ply")])
+        page.locator(".scan .word").wait_for()
+        assert page.text_content(".scan .word") in ("Good", "Usable", "Rescan")
+        page.get_by_role("button", name="Show it, with the place").tap()
+        page.get_by_text("Shown: scan.ply").wait_for()
+        wrong = horses.parent / "letter.pdf"
+        wrong.write_bytes(b"%PDF-1.7 no scan")
+        page.locator("#choose").set_input_files([str(wrong)])
+        page.get_by_text("is not a scan").wait_for()
+        assert [c for c in opened.complaints if "400" not in c] == []
+
+
+def test_the_keyboard_alone_is_enough(browser: Any, server: Served) -> None:
+    with Opened(browser, server, 2, DESKTOP) as opened:
+        page = opened.page
+        opened.settled()
+        page.focus("#tab-saddle")
+        page.keyboard.press("ArrowRight")
+        assert page.evaluate("document.activeElement.id") == "tab-setup"
+        page.focus("[data-pocket=rear_left]")
+        page.keyboard.press("Enter")
+        page.get_by_role("group", name="Shims in pocket rear left").wait_for()
+        assert page.evaluate("document.activeElement.dataset.pocket") == "rear_left"  # the focus stays where it was
+        page.focus("[data-key='step 1']")
+        page.keyboard.press("Space")
+        assert opened.settled()["setup"]["pockets"]["rear_left"]
+        assert page.evaluate("document.activeElement.dataset.key") == "step 1"
+        page.click("[data-key=undo]")
+        opened.settled()
+        opened.clean()
+
+
+def test_a_server_that_ends_is_told_and_found_again(browser: Any, horses: Path) -> None:
+    with served(horses / "willow" / "case.toml") as first, Opened(browser, first, 1, DESKTOP) as opened:
+        opened.settled()
+        first.process.terminate()
+        opened.page.get_by_text("No connection to the server").wait_for()
