@@ -59,7 +59,7 @@ class Job:
     held: tuple[Mapping[str | None, opt.ArchBench], ...] = ()  # benches of every arch in each stance
 
     def on(self, setup: Setup, as_found: Contact | None, cases: tuple[str, ...] | None = None) -> Contact:
-        """The set-up on the true model, 5 mm grid; its cost with that of the arch, alike for all its stacks."""
+        """The set-up on the true model, 5 mm grid; the arch's cost and limit by itself, alike for all its stacks."""
         some = {} if cases is None else {"cases": cases}
         contact = assess(
             self.back,
@@ -71,7 +71,14 @@ class Job:
             as_found=as_found,
             **some,  # type: ignore[arg-type]
         )
-        return replace(contact, cost=contact.cost + self.arch_cost(setup.arch))
+        return self.with_arch_by_itself(replace(contact, cost=contact.cost + self.arch_cost(setup.arch)))
+
+    def with_arch_by_itself(self, contact: Contact) -> Contact:
+        """The contact with its arch held against the limit without shims: they tilt the saddle, not mend its arch."""
+        off, broken = arch_off_deg(self, contact.setup.arch), [name for name in contact.refused_by if name != "arch"]
+        if off is None or abs(off) <= limits().arch.hard_deg:
+            return replace(contact, refused_by=tuple(broken))
+        return replace(contact, refused_by=("arch", *broken), arch=self.judged[contact.setup.arch])
 
     def arch_cost(self, arch: str | None) -> float:
         return arch_cost(arch_off_deg(self, arch), wanted_arch_deg(self.case.aim.aim))
