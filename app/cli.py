@@ -9,6 +9,8 @@ import click
 
 from shimwright import __version__
 from shimwright.last_resort import TRACE, exit_code_of, told
+from shimwright.record.place import store_folder
+from shimwright.record_commands import STORE, due, log
 
 EPILOG = (
     "Exit codes: 0 done · 1 done, but the answer is vet first, saddle first, another arch, padding will not mend "
@@ -139,12 +141,23 @@ def measure(
     help="Templates for scissors (PDF), a cutter (DXF, SVG as well), or a saddle maker.",
 )
 @click.option("--anyway", is_flag=True, help="A set-up although the vet or the saddle comes first, headed so.")
+@click.option("--log", is_flag=True, help="Into the record too (see `log`).")
+@STORE
 @JSON
-def fit(cases: tuple[Path, ...], out: Path | None, workshop: str, anyway: bool, as_json: bool) -> int:
+def fit(
+    cases: tuple[Path, ...],
+    out: Path | None,
+    workshop: str,
+    anyway: bool,
+    log: bool,
+    store: Path | None,
+    as_json: bool,
+) -> int:
     """Each CASE: arch, insert and shims, with fit.json, cutlist.csv, fit sheets, tack card and templates."""
     from shimwright.fit import fit_all
 
-    return fit_all(cases, out, workshop, anyway=anyway, as_json=as_json)
+    record = store_folder(store) if log else None
+    return fit_all(cases, out, workshop, anyway=anyway, as_json=as_json, log=record)
 
 
 @commands.command(name="open")
@@ -158,3 +171,7 @@ def open_(cases: tuple[Path, ...], folder: Path | None, port: int | None, lan: b
     from shimwright.page.serve import Asked, open_page
 
     return open_page(Asked(cases, folder, port, lan, browser))
+
+
+commands.add_command(log)
+commands.add_command(due)

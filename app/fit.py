@@ -79,18 +79,26 @@ def exit_code(answer: Fit) -> int:
     return 0 if answer.verdict in GOOD and answer.back.quality.verdict != "rescan" else 1
 
 
-def fit_all(cases: tuple[Path, ...], out: Path | None, workshop: str, *, anyway: bool, as_json: bool) -> int:
-    """Fit and write each case; the exit code."""
+def fit_all(
+    cases: tuple[Path, ...],
+    out: Path | None,
+    workshop: str,
+    *,
+    anyway: bool,
+    as_json: bool,
+    log: Path | None = None,
+) -> int:
+    """Fit and write each case; the exit code. log: folder of the record that keeps each."""
     inputs = tuple(dict.fromkeys(cases))
     places = dict(zip(inputs, folders(inputs, out), strict=True))
 
     def work(path: Path) -> Outcome:
-        return _work(path, places[path], workshop, anyway)
+        return _work(path, places[path], workshop, anyway, log)
 
     return tell_each(inputs, work, as_json=as_json)
 
 
-def _work(path: Path, folder: Path, workshop: str, anyway: bool) -> Outcome:
+def _work(path: Path, folder: Path, workshop: str, anyway: bool, log: Path | None) -> Outcome:
     case = read_case(path, anyway=anyway)
     from shimwright.export.fit_json import fit_to_json
     from shimwright.export.results import whole_results
@@ -102,6 +110,16 @@ def _work(path: Path, folder: Path, workshop: str, anyway: bool) -> Outcome:
         say("writing")
         with whole_results(folder) as results:
             write_fit(answer, case, results, workshop)
-    return Outcome(
-        exit_code(answer), (*fit_words(name, answer), f"  written to {folder}"), fit_to_json(answer, told_inputs(case))
+    document = fit_to_json(answer, told_inputs(case))
+    kept = (_kept(log, case, answer, document),) if log is not None else ()
+    return Outcome(exit_code(answer), (*fit_words(name, answer), f"  written to {folder}", *kept), document)
+
+
+def _kept(log: Path, case: CaseFile, answer: Fit, document: dict[str, object]) -> str:
+    from shimwright.export.back_json import back_to_json
+    from shimwright.record.kept import keep
+    from shimwright.record.words import kept_line
+
+    return "  " + kept_line(
+        keep(log, case.path, back_to_json(answer.back), document, (case.saddle.name, case.pad.name))
     )
