@@ -27,12 +27,19 @@ export const table = (rows, head) => make('table', {},
   make('tbody', {}, rows.map(([name, ...cells]) =>
     make('tr', {}, make('th', { scope: 'row' }, name), cells.map(text => make('td', {}, text))))));
 
-// Puts new content in place and gives the focus back to the control that had it.
+const edited = one => one.tagName === 'SELECT' ? [...one.options].some(option => option.selected !== option.defaultSelected) : one.value !== one.defaultValue;
+
+// Puts new content in place; the control that had the focus keeps it, and what was typed or opened stays.
 export const fill = (holder, ...inside) => {
+  const typed = [...holder.querySelectorAll('input[data-key], select[data-key]')].filter(one => one.type !== 'file' && edited(one)).map(one => [one.dataset.key, one.value]);
   const had = holder.contains(document.activeElement) ? document.activeElement.dataset.key : undefined;
   const open = new Set([...holder.querySelectorAll('details[open]')].map(one => one.dataset.key));
   holder.replaceChildren(...inside.flat(Infinity).filter(one => one !== null && one !== undefined && one !== false));
   for (const one of holder.querySelectorAll('details')) if (open.has(one.dataset.key)) one.open = true;
+  for (const [key, value] of typed) {
+    const again = holder.querySelector(`[data-key="${CSS.escape(key)}"]`);
+    if (again) again.value = value;
+  }
   if (had) holder.querySelector(`[data-key="${CSS.escape(had)}"]`)?.focus({ preventScroll: true });
 };
 

@@ -105,12 +105,19 @@ const legend = () => {
     drawn('text', { x: 396, y: 14 }, ends[2])));
 };
 
-// One step of the work is open at a time; its buttons are built anew from what is known.
+// One step of the work is open at a time; its buttons are built anew from what is known, but not under a finger.
+let pressing = false, late = false;
+addEventListener('pointerdown', () => { pressing = true; }, true);
+for (const kind of ['pointerup', 'pointercancel', 'blur']) addEventListener(kind, () => setTimeout(() => {
+  pressing = false;
+  if (late) show();
+}, 80), true);
 const show = only => {
-  for (const [name, step] of Object.entries(STEPS)) {
-    if (name !== seen.step || (only && only !== name)) continue;
-    fill(by(`step-${name}`), step(seen, acts));
-  }
+  tools();
+  late = pressing;
+  if (!pressing && (!only || only === seen.step)) fill(by(`step-${seen.step}`), STEPS[seen.step](seen, acts));
+};
+const tools = () => {
   for (const button of by('tools').querySelectorAll('button')) {
     const { show: mode, look, compare } = button.dataset;
     if (mode) button.setAttribute('aria-pressed', mode === seen.mode);
@@ -131,6 +138,7 @@ const go = step => {
     tab.setAttribute('aria-selected', on);
     tab.tabIndex = on ? 0 : -1;
     by(`step-${tab.dataset.step}`).hidden = !on;
+    if (!on) fill(by(`step-${tab.dataset.step}`));
   }
   if (step !== 'scan' && seen.shown !== null) acts.back();
   if (step !== 'scan') { seen.pick = null; view.setPicked([]); }

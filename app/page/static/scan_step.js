@@ -50,10 +50,16 @@ const caseOf = (scan, acts) => {
 
 const told = (scan, acts) => {
   const fields = {
-    unit: write('Unit, or mm per unit', UNITS, scan.told.unit), up: choose('Up is', AXES, scan.told.up), head: choose('Head looks to', AXES, scan.told.head),
-    'mark-withers': choose('Dot on the withers', DOTS, scan.told['mark-withers']), 'mark-shoulder': choose('Dots on the shoulders', DOTS, scan.told['mark-shoulder']),
-    mirror: choose('Mirror image', ['', 'yes'], scan.told.mirror),
+    unit: write('Unit, or mm per unit', UNITS), up: choose('Up is', AXES), head: choose('Head looks to', AXES),
+    'mark-withers': choose('Dot on the withers', DOTS), 'mark-shoulder': choose('Dots on the shoulders', DOTS),
+    mirror: choose('Mirror image', ['', 'yes']),
   };
+  for (const [key, label] of Object.entries(fields)) {
+    const field = label.querySelector('select, input'), given = scan.told[key] ?? '';
+    field.dataset.key = `${key} ${scan.number}`;
+    if (field.tagName === 'INPUT') field.defaultValue = given;
+    else for (const option of field.options) option.defaultSelected = option.selected = option.value === given;
+  }
   const form = make('form.ask', {}, Object.entries(fields).map(([, label]) => label), make('button', { type: 'submit', 'data-key': `again ${scan.number}` }, 'Check again'));
   form.addEventListener('submit', event => {
     event.preventDefault();
@@ -61,9 +67,9 @@ const told = (scan, acts) => {
   });
   return form;
 };
-const write = (words, options, told) => make('label', {}, words, make('input', { list: 'units', value: told ?? '', autocapitalize: 'none' }),
+const write = (words, options) => make('label', {}, words, make('input', { list: 'units', autocapitalize: 'none' }),
   make('datalist', { id: 'units' }, options.filter(Boolean).map(value => make('option', { value }))));
-const choose = (words, options, chosen) => make('label', {}, words, make('select', {}, options.map(one => make('option', { value: one, selected: one === (chosen ?? '') }, one || 'not told'))));
+const choose = (words, options) => make('label', {}, words, make('select', {}, options.map(one => make('option', { value: one }, one || 'not told'))));
 
 const measures = back => [
   make('div.wide', {}, table(back.build)),

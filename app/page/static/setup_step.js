@@ -20,7 +20,7 @@ const gate = (known, acts) => [
   make('button', { type: 'button', 'data-key': 'anyway', onclick: () => acts.ask({ do: 'anyway' }) }, 'Show a set-up anyway'),
 ];
 
-export const verdict = ({ judged }) => make('div', { role: 'status', 'aria-live': 'polite', id: 'verdict' },
+export const verdict = ({ judged }) => make('div.verdict', { role: 'status', 'aria-live': 'polite' },
   make('p.sentence', {}, judged.sentence), judged.settled ? null : make('p.quiet', {}, 'working out the exact figures …'),
   judged.notes.map(text => make('p.quiet', {}, text)));
 
