@@ -156,7 +156,7 @@ class Panels:
         return float(-LEG_DEPTH_MM - self._depth() * np.cos(angle) + self._reach() * np.sin(angle))
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Underside:
     """Nodes of both panels, ordered side (left first), along, across: reshape to (2, *grid).
 

@@ -1,6 +1,7 @@
 """Means over a 25 × 25 mm window, as one cell of a pressure mat sees it (reference.md §1, DESIGN §13 `peak_kpa`)."""
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from scipy.sparse import csr_array
@@ -22,6 +23,7 @@ class Windows:
     side: FloatArray
 
 
+@lru_cache(maxsize=32)  # the same nodes are asked for with every set-up
 def windows(panels: Underside, size_mm: float = WINDOW_MM) -> Windows:
     """Every window wholly on a panel, its sides along and across it, one grid spacing apart.
 

@@ -307,12 +307,16 @@ def test_what_is_no_message_is_told_and_passed_over(server: Served) -> None:
 
 
 def workers_of(server: Served) -> list[int]:
-    """Children of the server that work for it (Linux)."""
+    """Processes that work for the server now: children of the one that forks them (Linux)."""
+    return [pid for parent in _children(server.process.pid, "forkserver") for pid in _children(parent, "")]
+
+
+def _children(parent: int, named: str) -> list[int]:
     found = []
     for entry in Path("/proc").iterdir():
         with suppress(OSError, ValueError):
             fields = (entry / "stat").read_text().rpartition(")")[2].split()
-            if int(fields[1]) == server.process.pid and "spawn_main" in (entry / "cmdline").read_text():
+            if int(fields[1]) == parent and named in (entry / "cmdline").read_text():
                 found.append(int(entry.name))
     return found
 

@@ -12,8 +12,9 @@ import threading
 import time
 from collections.abc import Callable
 from dataclasses import dataclass, field
+from multiprocessing import forkserver
 from multiprocessing.connection import Connection
-from multiprocessing.context import SpawnProcess
+from multiprocessing.context import ForkServerContext, ForkServerProcess, SpawnContext, SpawnProcess
 from types import MappingProxyType
 from typing import Any, TypeVar
 
@@ -25,6 +26,9 @@ LOOK_S = 0.05  # between two looks at the clock and at the stop button
 GRACE_S = 4.0  # a stopped worker hands over the best so far within this, or is ended
 MEMORY_BYTES = 6 << 30
 WORKERS = 2
+METHOD = "forkserver" if "forkserver" in multiprocessing.get_all_start_methods() else "spawn"
+PRELOADED = ["shimwright.page.fitting", "shimwright.page.scans", "shimwright.scan.survey", "shimwright.scan.read_mesh"]
+Child = SpawnProcess | ForkServerProcess
 KINDS = {kind.__name__: kind for kind in (WrongUse, InputRefused, CannotWrite)}
 Result = TypeVar("Result")
 Work = Callable[..., Result]
@@ -87,7 +91,7 @@ class Workers:
 
 def run_apart(work: Work[Result], args: tuple[object, ...], bounds: Bounds, say: Say, errand: Errand) -> Result:
     """The same, waiting for it in this thread."""
-    context = multiprocessing.get_context("spawn")
+    context = _context()
     ours, theirs = context.Pipe(duplex=False)
     child = context.Process(target=_child, args=(work, args, bounds, theirs))
     child.start()
@@ -101,7 +105,21 @@ def run_apart(work: Work[Result], args: tuple[object, ...], bounds: Bounds, say:
         ours.close()
 
 
-def _watched(child: SpawnProcess, ours: Connection, bounds: Bounds, say: Say, errand: Errand) -> Any:
+def warm_up() -> None:
+    """Begin loading what workers need, so that the first one starts at once too. Where nothing can be forked, nothing.
+
+    The server of the workers has one thread and loads no library that starts threads of its own.
+    """
+    if METHOD == "forkserver":
+        multiprocessing.set_forkserver_preload(PRELOADED)
+        forkserver.ensure_running()
+
+
+def _context() -> ForkServerContext | SpawnContext:
+    return multiprocessing.get_context("forkserver" if METHOD == "forkserver" else "spawn")
+
+
+def _watched(child: Child, ours: Connection, bounds: Bounds, say: Say, errand: Errand) -> Any:
     end, stopping = time.monotonic() + bounds.seconds, False
     while True:
         if ours.poll(LOOK_S):
@@ -142,14 +160,14 @@ def _died(code: int | None) -> str:
     return f"the worker ended in the middle ({how}): too little memory, or ended by hand; nothing is lost, try again"
 
 
-def _interrupt(child: SpawnProcess) -> None:
+def _interrupt(child: Child) -> None:
     if sys.platform == "win32" or child.pid is None:
         child.terminate()
     else:
         os.kill(child.pid, signal.SIGINT)
 
 
-def _end(child: SpawnProcess) -> None:
+def _end(child: Child) -> None:
     """The child with all that it started."""
     if sys.platform != "win32" and child.pid is not None and child.is_alive():
         try:

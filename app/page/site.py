@@ -18,7 +18,7 @@ from starlette.staticfiles import StaticFiles
 from starlette.websockets import WebSocket, WebSocketDisconnect
 
 from shimwright.last_resort import words_of
-from shimwright.page.apart import Workers
+from shimwright.page.apart import Workers, warm_up
 from shimwright.page.desk import SHEETS, Desk
 from shimwright.page.listeners import Listener
 from shimwright.page.scans import Scans
@@ -69,6 +69,10 @@ class Office:
             task.add_done_callback(self._opening.discard)
         return self._desks[key]
 
+    def open_first(self) -> None:
+        """The case that was named is read while the browser still starts."""
+        self.desk(next(iter(self._paths), ""))
+
     def file(self, key: str, name: str) -> Path | None:
         """A sheet of a case: one of the fixed names, in its own folder."""
         if key not in self._paths or name not in SHEETS:
@@ -104,6 +108,8 @@ def application(office: Office) -> Starlette:
 
     @contextlib.asynccontextmanager
     async def lifespan(_: Starlette) -> AsyncIterator[None]:
+        warm_up()
+        office.open_first()
         yield
         office.close()
 

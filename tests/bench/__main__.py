@@ -3,7 +3,7 @@
 import importlib
 import sys
 
-FILES = ("start", "survey", "contact", "search", "demo")
+FILES = ("start", "survey", "contact", "search", "demo", "page")
 
 
 def main() -> None:
