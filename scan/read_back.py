@@ -1,0 +1,164 @@
+"""back.json read again: the measured back as `Back`, on the file's own grid of 10 mm."""
+
+import json
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from types import MappingProxyType
+from typing import Any
+
+import numpy as np
+
+from shimwright.scan.back import (
+    DEPTHS_MM,
+    Back,
+    Build,
+    BuildWord,
+    Frame,
+    Landmark,
+    Midline,
+    Quality,
+    QualityMessage,
+    Source,
+    Stations,
+)
+from shimwright.scan.raw import FloatArray
+from shimwright.scan.refusal import InputRefused, WrongUse
+from shimwright.scan.surface import Surface
+
+SCHEMA = "shimwright/back/1"
+Document = Mapping[str, Any]
+
+
+def read_back(path: Path) -> Back:
+    """Raises WrongUse where there is no such file, InputRefused where it is no back.json."""
+    try:
+        document = json.loads(path.read_text(encoding="utf-8"))
+    except FileNotFoundError:
+        raise WrongUse(f"{path}: no such file; name a back.json that `shimwright measure` wrote") from None
+    except ValueError as error:
+        raise InputRefused(f"{path}: no JSON ({error}); measure the scan again") from None
+    try:
+        return back_from_document(document)
+    except (KeyError, TypeError, ValueError, IndexError) as error:
+        raise InputRefused(f"{path}: not a whole back.json ({type(error).__name__} {error}); measure again") from None
+
+
+def back_from_document(document: Document) -> Back:
+    """The back of a parsed back.json. KeyError, TypeError or ValueError where something is missing."""
+    if document["schema"] != SCHEMA:
+        raise ValueError(f"{document['schema']} is not {SCHEMA}")
+    scan = document["scan"]
+    surface = _surface(document["surface"])
+    return Back(
+        Source(scan["file"], scan["sha256"], scan["date"], scan["horse"], MappingProxyType(dict(scan["told"]))),
+        _frame(document["frame"]),
+        surface,
+        _midline(document, surface),
+        tuple(_landmark(row) for row in document["landmarks"]),
+        _stations(document["stations"]),
+        _build(document["build"]),
+        _quality(document["quality"]),
+    )
+
+
+def _numbers(told: object) -> FloatArray:
+    """Lists of numbers, null as NaN."""
+    return np.array(told, dtype=float)
+
+
+def _number(told: float | None) -> float:
+    return float("nan") if told is None else float(told)
+
+
+def _surface(told: Document) -> Surface:
+    sd = _numbers(told["sd_mm"])
+    known = np.isfinite(sd)
+    drift = told.get("drift_mm")  # files before it was kept: all of the error goes together
+    return Surface(
+        _numbers(told["x_mm"]),
+        np.radians(_numbers(told["phi_deg"])),
+        _numbers(told["axis_y_mm"]),
+        _numbers(told["axis_z_mm"]),
+        _numbers(told["radius_mm"]),
+        sd,
+        float(told.get("correlation_mm", 80.0)),
+        float(drift) if drift is not None else float(np.median(sd[known])) if known.any() else 0.0,
+    )
+
+
+def _frame(told: Document) -> Frame:
+    axes = (_numbers(told[name]) for name in ("origin_scan", "forward_scan", "left_scan", "up_scan"))
+    words = (told[name] for name in ("unit_source", "up_source", "head_source"))
+    sd = (_number(told[name]) for name in ("heading_sd_deg", "pitch_sd_deg", "roll_sd_deg"))
+    return Frame(*axes, float(told["mm_per_unit"]), *words, bool(told["mirrored"]), *sd)
+
+
+def _midline(document: Document, surface: Surface) -> Midline:
+    """Heights where the surface has them at the midline's y; their sd from the topline, nearest where it ends."""
+    x, y, sd_y = _numbers(document["midline"])[::-1].T
+    topline = _numbers(document["topline"])[::-1]
+    sections = surface.sections(np.clip(x, surface.x_mm[0], surface.x_mm[-1]), surface.phi)
+    z = np.array([_height(section, at) for section, at in zip(sections, y, strict=True)])
+    return Midline(x, y, z, sd_y, np.interp(x, topline[:, 0], topline[:, 2]))
+
+
+def _height(section: FloatArray, y: float) -> float:
+    top = section[np.isfinite(section).all(axis=1)]
+    top = top[np.abs(top[:, 0] - y) < 60.0]
+    order = np.argsort(top[:, 0])
+    return float(np.interp(y, top[order, 0], top[order, 1])) if len(top) > 1 else float("nan")
+
+
+def _landmark(told: Document) -> Landmark:
+    return Landmark(told["name"], _numbers(told["position_mm"]), told["source"], told["kind"], _number(told["sd_mm"]))
+
+
+def _stations(rows: Sequence[Document]) -> Stations:
+    names = [f"{depth:.0f}" for depth in DEPTHS_MM]
+
+    def column(name: str) -> FloatArray:
+        return _numbers([row[name] for row in rows])
+
+    def widths(name: str) -> FloatArray:
+        return _numbers([[row[name][depth] for depth in names] for row in rows])
+
+    slope_sd, width_sd = column("slope_sd_deg"), widths("half_width_sd_mm")
+    return Stations(
+        column("x_mm"),
+        np.stack([column("slope_left_deg"), column("slope_right_deg")], axis=-1),
+        np.stack([slope_sd, slope_sd], axis=-1),
+        np.stack([widths("half_width_left_mm"), widths("half_width_right_mm")], axis=-1),
+        np.stack([width_sd, width_sd], axis=-1),
+        column("area_difference_cm2"),
+        column("area_difference_sd_cm2"),
+        column("seen"),
+        tuple(_numbers(row["section"]).reshape(-1, 2) for row in rows),
+    )
+
+
+def _build(told: Document) -> Build:
+    def pair(name: str, unit: str) -> tuple[float, float]:
+        return _number(told[f"{name}_left_{unit}"]), _number(told[f"{name}_right_{unit}"])
+
+    alone = (_number(told[name]) for name in ("uphill_deg", "uphill_sd_deg", "dip_mm", "dip_sd_mm", "dip_x_mm"))
+    words = tuple(
+        BuildWord(word["word"], word["figure"], _number(word["value"]), _number(word["limit"])) for word in told["words"]
+    )
+    return Build(*alone, pair("bearing", "deg"), pair("hollow", "mm"), pair("usable", "mm"), words)
+
+
+def _quality(told: Document) -> Quality:
+    names = ("spacing_mm", "noise_mm", "seen_under_saddle", "double_surface_mm")
+    scale = told["scale_check"]
+    messages = tuple(
+        QualityMessage(one["code"], tuple(one["place_mm"]) if one["place_mm"] else None, one["text"])
+        for one in told["messages"]
+    )
+    return Quality(
+        told["verdict"],
+        int(told["points"]),
+        *(_number(told[name]) for name in names),
+        _number(scale["told_mm"]),
+        _number(scale["measured_mm"]),
+        messages,
+    )
