@@ -19,9 +19,11 @@ from starlette.websockets import WebSocket, WebSocketDisconnect
 
 from shimwright.last_resort import words_of
 from shimwright.page.apart import Workers, warm_up
-from shimwright.page.desk import SHEETS, Desk
+from shimwright.page.asking import ASKING
+from shimwright.page.desk import Desk
 from shimwright.page.listeners import Listener
 from shimwright.page.scans import Scans
+from shimwright.page.showing import SHEETS
 from shimwright.page.uploads import check_size, safe_name, stored
 from shimwright.scan.refusal import InputRefused, WrongUse
 
@@ -41,7 +43,6 @@ class Office:
         self._paths: dict[str, Path] = {}
         self._desks: dict[str, Desk] = {}
         self._thread = ThreadPoolExecutor(1, "solve")
-        self._opening: set[asyncio.Task[None]] = set()
         self.pages = 0
         for path in cases:
             self.name(path)
@@ -63,10 +64,8 @@ class Office:
         if key not in self._paths:
             return None
         if key not in self._desks:
-            self._desks[key] = Desk(self._paths[key], self.workers, self._thread)
-            task = asyncio.create_task(self._desks[key].open())
-            self._opening.add(task)
-            task.add_done_callback(self._opening.discard)
+            self._desks[key] = Desk(self._paths[key], self.workers, self._thread, ASKING)
+            self._desks[key].begin()
         return self._desks[key]
 
     def open_first(self) -> None:
@@ -98,8 +97,6 @@ class Office:
         self.scans.close()
         for desk in self._desks.values():
             desk.close()
-        for task in self._opening:
-            task.cancel()
         self._thread.shutdown(wait=False, cancel_futures=True)
 
 

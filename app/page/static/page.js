@@ -95,14 +95,14 @@ const legend = () => {
   const field = view.fields.now;
   if (!seen.case || !field || seen.shown !== null || !['gap', 'pressure'].includes(seen.mode)) { fill(by('legend')); return; }
   const colours = seen.case.colours[seen.mode === 'gap' ? 'signed' : 'pressure'];
-  const wide = 300 / colours.length;
+  const wide = 220 / colours.length;
   const ends = seen.mode === 'gap'
-    ? [`pressed ${field.gap_mm} mm`, 'girthed, nobody up', `daylight ${field.gap_mm} mm`] : ['light', '', `firm, ${field.top_kpa} kPa`];
+    ? [`pressed ${seen.case.gap_shown}`, 'girthed, nobody up', `daylight ${seen.case.gap_shown}`] : ['light', '', `firm, ${field.top_kpa} kPa`];
   const below = seen.mode === 'gap' ? '' : 'rider up; the horse’s own colour: nothing touches';
   fill(by('legend'), drawn('svg', { viewBox: '0 0 480 40' },
-    colours.map((paint, k) => drawn('rect', { x: 90 + k * wide, y: 4, width: wide + 0.6, height: 12, fill: paint })),
-    drawn('text', { x: 84, y: 14, 'text-anchor': 'end' }, ends[0]), drawn('text', { x: 240, y: 32, 'text-anchor': 'middle' }, ends[1] || below),
-    drawn('text', { x: 396, y: 14 }, ends[2])));
+    colours.map((paint, k) => drawn('rect', { x: 130 + k * wide, y: 4, width: wide + 0.6, height: 12, fill: paint })),
+    drawn('text', { x: 124, y: 14, 'text-anchor': 'end' }, ends[0]), drawn('text', { x: 240, y: 32, 'text-anchor': 'middle' }, ends[1] || below),
+    drawn('text', { x: 356, y: 14 }, ends[2])));
 };
 
 // One step of the work is open at a time; its buttons are built anew from what is known, but not under a finger.

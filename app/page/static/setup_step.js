@@ -37,7 +37,7 @@ const pocketPlan = (seen, acts, setup) => {
   if (!known.pockets.length) return make('p.quiet', {}, 'This pad has no pockets.');
   const held = Object.fromEntries(Object.entries(setup.pockets).map(([name, layers]) => {
     const stack = known.stacks.find(one => same(one.layers, layers)) || { big: '?', words: 'a stack of its own' };
-    return [name, { ...stack, fixed: state.fixed.pockets.includes(name) }];
+    return [name, { ...stack, fixed: state.fixed.includes(`pocket:${name}`) }];
   }));
   const chosen = seen.pocket || known.pockets[0].name;
   return make('div', { id: 'plan' }, plan(known.plan, state.plan, held, state.judged.feels, chosen, acts.pocket),
@@ -55,7 +55,7 @@ const pocketChoice = (seen, acts, setup) => {
     make('div.chips', { role: 'group', 'aria-label': `Shims in pocket ${place(name)}` }, step(-1), step(1), known.stacks.map(({ layers, words, of }) =>
       make('button', { type: 'button', 'data-key': `stack ${words}${of}`, 'aria-pressed': String(same(layers, setup.pockets[name])), onclick: () => put(layers) },
         words === '–' ? 'none' : words, of ? make('small', {}, of) : null)))),
-  keep(state.fixed.pockets.includes(name), name, `pocket ${place(name)}`, acts));
+  keep(state.fixed.includes(`pocket:${name}`), `pocket:${name}`, `pocket ${place(name)}`, acts));
 };
 
 const keep = (on, what, words, acts) => make('button', { type: 'button', 'data-key': `keep ${what}`, 'aria-pressed': String(on), 'aria-label': `Keep ${words} as it is`,
@@ -64,7 +64,7 @@ const keep = (on, what, words, acts) => make('button', { type: 'button', 'data-k
 const choice = (title, what, list, setup, state, acts) => list.length ? make('div.choice', {}, make('div', {}, make('h3', {}, title),
   make('div.chips', { role: 'group', 'aria-label': title }, list.map(({ name, words }) =>
     make('button', { type: 'button', 'data-key': `${what} ${name}`, 'aria-pressed': String(setup[what] === name), onclick: () => acts.set({ ...setup, [what]: name }) },
-      name, make('small', {}, words))))), keep(state.fixed[what], what, title.toLowerCase(), acts)) : null;
+      name, make('small', {}, words))))), keep(state.fixed.includes(what), what, title.toLowerCase(), acts)) : null;
 
 const figures = ({ judged, beside }, acts) => {
   const before = Object.fromEntries(beside.rows);
