@@ -121,8 +121,11 @@ def search_rows(fit: Fit) -> list[Row]:
     report = fit.search
     if report is None:
         return [["not made", ""]]
-    rows = [["Set-ups the stock allows", _count(report.setups)], ["Within all limits", _count(report.feasible)]]
+    within = "Solved, within all limits" if report.excluded else "Within all limits"
+    rows = [["Set-ups the stock allows", _count(report.setups)], [within, _count(report.feasible)]]
     rows += [[f"Cut by {words.limit(name)}", _count(count)] for name, count in report.refused_by.items()]
+    if report.excluded:
+        rows += [["Too dear or past a limit, without solving each", _count(report.excluded)]]
     return rows if report.exact else [*rows, ["Not all of them solved", "a better one is not ruled out"]]
 
 

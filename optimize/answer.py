@@ -157,13 +157,17 @@ class Held:
 
 @dataclass(frozen=True)
 class SearchReport:
-    """setups: how many the stock allows. refused_by: limit → how many it cut. exact: proven optimum."""
+    """setups: how many the stock allows. refused_by: limit → how many it cut. exact: proven optimum.
+
+    excluded: shown by bounds to break a limit or to cost too much to matter, without being solved.
+    """
 
     setups: int
     feasible: int
     refused_by: Mapping[str, int]
     cost: float
     exact: bool
+    excluded: int = 0
 
 
 @dataclass(frozen=True)

@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from shimwright.optimize import screen
+from shimwright.optimize.bounds import Stacks
 from shimwright.optimize.cost import neighbours
 from shimwright.optimize.pad import Pad
 from shimwright.optimize.screen import IntArray, OptionBed, Rules
@@ -64,6 +65,18 @@ class Terrain:
         if limit.left_right_mm is not None:
             keep &= self.left_right_mm(rows) <= limit.left_right_mm + 1e-9
         return np.asarray(keep)
+
+    def stacks(self) -> Stacks:
+        """What the pockets may hold, for the bounds; steps between neighbours are looked at afterwards."""
+        pockets = len(self.pad.pockets)
+        mates = np.full(pockets, -1)
+        for a, b in pairs(self.pad):
+            mates[a], mates[b] = b, a
+        may = np.tile(self.heights_mm <= self.room_mm + 1e-9, (pockets, 1))
+        for column, stack in self.held.items():
+            may[column] &= np.arange(self.heights_mm.size) == stack
+        limit = np.inf if self.pad.limits.left_right_mm is None else self.pad.limits.left_right_mm + 1e-9
+        return Stacks(self.heights_mm, self.layers, may.astype(np.uint8), mates.astype(np.int64), limit)
 
     def fixed(self, rows: IntArray) -> FloatArray:
         weights = self.rule.weights

@@ -2,7 +2,7 @@
 
 from collections import Counter
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from types import MappingProxyType
 
 import numpy as np
@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from shimwright.optimize import screen
 from shimwright.optimize.answer import SearchReport
+from shimwright.optimize.bounds import SLACK, Beat, left_over
 from shimwright.optimize.cost import left_right_mm, pieces, thickness_mm, total_limit_mm
 from shimwright.optimize.limits import limits
 from shimwright.optimize.neighbourhood import Terrain, Walked, walk
@@ -23,6 +24,8 @@ from shimwright.scan.refusal import WrongUse
 
 TOLERANCE = 1e-6  # of the load, in the search; the leading set-ups are solved again by `contact`
 BLOCK = 200_000  # set-ups between two looks at the clock and at Ctrl-C
+PART = 4000  # of what bounds leave over, cheapest first, between two looks at what is to beat
+LEVEL_COUNTS = 100.0  # times more on the walk to the most level
 KEEP = 4000  # cheapest set-ups of a block that can still matter
 NOTHING_HELD: Mapping[str, Stack] = MappingProxyType({})
 
@@ -60,7 +63,12 @@ class Candidate:
 
 @dataclass(frozen=True)
 class Found:
-    """candidates: feasible, cheapest first; all that tie with the best, the leading ones and the best of every kind."""
+    """candidates: feasible, cheapest first; all that tie with the best, the leading ones and the best of every kind
+    (where set-ups were excluded by bounds: of as many kinds as runners-up are shown).
+
+    excluded: set-ups shown by bounds to break a limit of pose or clearance or to cost too much to matter; they are in
+    neither `feasible` nor `refused_by`.
+    """
 
     best: Candidate | None
     candidates: tuple[Candidate, ...]
@@ -69,11 +77,12 @@ class Found:
     feasible: int
     refused_by: Mapping[str, int]
     exact: bool
+    excluded: int = 0
 
     @property
     def report(self) -> SearchReport:
         cost = self.best.cost if self.best is not None else float("nan")
-        return SearchReport(self.setups, self.feasible, dict(self.refused_by), cost, self.exact)
+        return SearchReport(self.setups, self.feasible, dict(self.refused_by), cost, self.exact, self.excluded)
 
 
 @dataclass
@@ -85,6 +94,7 @@ class _Tally:
     level: Candidate | None = None
     best: float = np.inf
     feasible: int = 0
+    excluded: int = 0
     refused_by: Counter[str] = field(default_factory=Counter)
 
 
@@ -146,26 +156,24 @@ def search(
     per_option = stock.per_option(pad)
     setups, tally, exact = per_option * len(options), _Tally(), True
     stances = max((len(option.weights) for option in options), default=1)
-    if stances * _to_solve(options, pad, saddle, stock) > limits().search.solve_all_up_to:
-        exact = False
     try:
-        for number, option in enumerate(options):
-            progress(f"trying arch {option.arch or 'fixed'}, insert {option.insert or 'none'}")
-            if option.refused is not None:
-                tally.refused_by[option.refused] += per_option
-                continue
-            if not exact:
-                _walk_option(number, option, pad, saddle, stock, rule, worn, tally)
-                continue
-            sides = _sides(option, pad, saddle, stock, tally.refused_by)
-            if sides is not None:
-                _solve_option(number, option, pad, stock.stacks, sides, rule, tally)
+        if stances * _to_solve(options, pad, saddle, stock) > limits().search.solve_all_up_to:
+            tally, exact = _prove(options, pad, saddle, stock, rule, worn, progress)
+        else:
+            for number, option in enumerate(options):
+                progress(f"trying arch {option.arch or 'fixed'}, insert {option.insert or 'none'}")
+                if option.refused is not None:
+                    tally.refused_by[option.refused] += per_option
+                    continue
+                sides = _sides(option, pad, saddle, stock, tally.refused_by)
+                if sides is not None:
+                    _solve_option(number, option, pad, stock.stacks, sides, rule, tally)
     except KeyboardInterrupt:
         exact = False
     candidates = _merge(tally, pad)
-    return Found(
-        pick(candidates, pad, worn), candidates, tally.level, setups, tally.feasible, dict(tally.refused_by), exact
-    )
+    refused = dict(tally.refused_by)
+    best = pick(candidates, pad, worn)
+    return Found(best, candidates, tally.level, setups, tally.feasible, refused, exact, tally.excluded)
 
 
 @dataclass(frozen=True)
@@ -215,6 +223,114 @@ def _to_solve(options: Sequence[Option], pad: Pad, saddle: Saddle, stock: Stock)
     return total
 
 
+def _prove(
+    options: Sequence[Option],
+    pad: Pad,
+    saddle: Saddle,
+    stock: Stock,
+    rule: screen.Rules,
+    worn: Setup | None,
+    progress: Callable[[str], None],
+) -> tuple[_Tally, bool]:
+    """Walk for something good, rule out by bounds what cannot match it, solve the rest; whether that is proven.
+
+    Where it is not — Ctrl-C, nothing feasible met on the walk, or too much left over — what the walk found.
+    """
+    walked, tally, per_option = _Tally(), _Tally(), stock.per_option(pad)
+    free = [(number, option) for number, option in enumerate(options) if option.refused is None]
+    for option in options:
+        if option.refused is not None:
+            walked.refused_by[option.refused] += per_option
+            tally.refused_by[option.refused] += per_option
+    cheapest = {}
+    try:
+        for number, option in free:
+            progress(f"trying arch {option.arch or 'fixed'}, insert {option.insert or 'none'}")
+            walked.best = np.inf
+            _walk_option(number, option, pad, saddle, stock, rule, worn, walked)
+            cheapest[number] = walked.best
+        if not walked.kept:
+            return walked, False
+        for number, option in sorted(free, key=lambda one: cheapest[one[0]]):
+            progress(f"ruling out: arch {option.arch or 'fixed'}, insert {option.insert or 'none'}")
+            if not _prove_option(number, option, pad, saddle, stock, rule, (walked, tally)):
+                return walked, False
+    except KeyboardInterrupt:
+        return (tally if tally.best <= walked.best else walked), False
+    return tally, True
+
+
+def _to_beat(tallies: Sequence[_Tally]) -> Beat:
+    """What a set-up must reach to be a tie of the best, one of the leading, the best of a leading kind, or level."""
+    size = limits().search
+    known = {c.order: c.cost for tally in tallies for c in tally.kept}
+    costs = sorted(known.values())
+    kinds: dict[tuple[object, ...], float] = {}
+    for tally in tallies:
+        for name, candidate in tally.kinds.items():
+            kinds[name] = min(candidate.cost, kinds.get(name, np.inf))
+    lines = [limits().ties.band(costs[0])]
+    lines += [values[n - 1] if len(values) >= n else np.inf for values, n in (
+        (costs, size.leading), (sorted(kinds.values()), size.runners_up + 1),
+    )]  # fmt: skip
+    level = min((t.level for t in tallies if t.level is not None), key=lambda c: (round(c.tilt_deg, 1), c.cost))
+    tenth = round(level.tilt_deg, 1)
+    return Beat(max(lines), tenth - 0.05 - 1e-9, tenth + 0.05 + 1e-9, level.cost)
+
+
+def _prove_option(
+    number: int,
+    option: Option,
+    pad: Pad,
+    saddle: Saddle,
+    stock: Stock,
+    rule: screen.Rules,
+    known: tuple[_Tally, _Tally],
+) -> bool:
+    """Solve what bounds leave over of one option into the second of the tallies. False when that is too much."""
+    tally = known[1]
+    room = total_limit_mm(saddle, pad) - pad.shell_mm - option.insert_mm
+    within = stock.within(pad, room) if room >= 0 else 0
+    if stock.per_option(pad) > within:
+        tally.refused_by["total thickness"] += stock.per_option(pad) - within
+    if not within:
+        return True
+    terrain = _terrain(pad, stock, room, rule)
+    rows, bounds = _left_over(option, terrain, _to_beat(known), rule)
+    if len(rows) > limits().search.solve_left_over_up_to:
+        return False
+    solved = 0
+    while solved < len(rows):
+        beat = _to_beat(known)
+        matter = max(beat.cost, beat.level_cost) - option.arch_cost + SLACK if beat.lower_deg <= 0 else np.inf
+        part = slice(solved, solved + PART)
+        if bounds[part][0] > matter:
+            break
+        _solve_rows(number, option, pad, stock, terrain, rows[part], tally)
+        solved += len(rows[part])
+    tally.excluded += within - solved
+    return True
+
+
+def _left_over(
+    option: Option, terrain: Terrain, beat: Beat, rule: screen.Rules
+) -> tuple[NDArray[np.int64], FloatArray]:
+    """Rows that keep the limits of stacks and could not be ruled out, and bounds of their cost without the arch's."""
+    share = limits().stances.worst_share
+    weights = option.weights
+    sure = (1 - share) * weights[0] / weights.sum() + share if len(weights) > 1 else 1.0
+    goal = replace(
+        beat, cost=(beat.cost - option.arch_cost) / sure, level_cost=(beat.level_cost - option.arch_cost) / sure
+    )
+    left = left_over(option.bed, rule, terrain.stacks(), goal)
+    if not left.whole:
+        return np.zeros((limits().search.solve_left_over_up_to + 1, 0), np.int64), np.zeros(0)
+    keep = terrain.allowed(left.rows)
+    rows, bounds = left.rows[keep], sure * left.bounds[keep]
+    order = np.argsort(bounds, kind="stable")
+    return rows[order], bounds[order]
+
+
 def _walk_option(
     number: int,
     option: Option,
@@ -230,8 +346,7 @@ def _walk_option(
     room = total_limit_mm(saddle, pad) - pad.shell_mm - option.insert_mm
     if room < 0:
         return
-    layers = np.array([float(len(stack)) for stack in stacks])
-    terrain = Terrain(pad, stock.heights_mm, layers, room, rule, stock.fixed)
+    terrain = _terrain(pad, stock, room, rule)
     number_of = {stack: i for i, stack in enumerate(stacks)}
     known = [worn] if worn is not None else []
     known += [min(tally.kept, key=lambda c: c.cost).setup] if tally.kept else []
@@ -242,15 +357,41 @@ def _walk_option(
     walked = Walked([], [], [], [], set())
     begun = terrain.settled(np.array(starts, np.int64))
     walk(option.bed, terrain, np.unique(begun, axis=0), walked, wide=True)
+    rows = np.concatenate([walked.together()[0], _level_rows(option, terrain, begun)])
+    _solve_rows(number, option, pad, stock, terrain, np.unique(rows, axis=0), tally)
+
+
+def _terrain(pad: Pad, stock: Stock, room_mm: float, rule: screen.Rules) -> Terrain:
+    layers = np.array([float(len(stack)) for stack in stock.stacks])
+    return Terrain(pad, stock.heights_mm, layers, room_mm, rule, stock.fixed)
+
+
+def _level_rows(option: Option, terrain: Terrain, starts: NDArray[np.int64]) -> NDArray[np.int64]:
+    """What lies about the most level set-up, found by a walk on which tilt costs far more."""
+    weights = terrain.rule.weights.copy()
+    weights[4:6] *= LEVEL_COUNTS
+    walked = Walked([], [], [], [], set())
+    walk(option.bed, replace(terrain, rule=replace(terrain.rule, weights=weights)), starts[:1], walked, wide=True)
     rows, costs, tilts, masks = walked.together()
+    level = np.lexsort((costs, np.round(tilts, 1), masks != 0))
+    return rows[level[:200]]
+
+
+def _solve_rows(
+    number: int, option: Option, pad: Pad, stock: Stock, terrain: Terrain, rows: NDArray[np.int64], tally: _Tally
+) -> None:
+    """Solve these rows in every stance and keep what matters."""
+    rows = rows[np.lexsort(rows.T[::-1])]  # neighbours after one another: warm starts
+    contact, tilts, masks = screen.solve_rows(option.bed, terrain.rule, screen.resting_pose(option.bed), rows)
+    fixed = terrain.fixed(rows)
+    masks = np.where(terrain.allowed(rows), masks, masks | screen.LEFT_RIGHT).astype(np.uint8)
+    others = [screen.solve_rows(bed, terrain.rule, screen.resting_pose(bed), rows) for bed, _ in option.stances]
+    costs, masks = _over_stances(option, contact + fixed, masks, [(p + fixed, t, m) for p, t, m in others])
     _count(masks, tally)
-    others = [screen.solve_rows(bed, rule, screen.resting_pose(bed), rows) for bed, _ in option.stances]
-    fixed = [(price + terrain.fixed(rows), tilt, mask) for price, tilt, mask in others]
-    costs, masks = _over_stances(option, costs, masks, fixed)  # walked on the square stance, ordered by all
     value = np.where(masks == 0, costs + option.arch_cost, np.inf)
     patterns = _patterns(rows)
     leaders = [int(np.where(patterns == p, value, np.inf).argmin()) for p in np.unique(patterns)]
-    _note(_Solved(number, option, pad, stacks, value, tilts, rows.__getitem__), leaders, tally)
+    _note(_Solved(number, option, pad, stock.stacks, value, tilts, rows.__getitem__), leaders, tally)
 
 
 def _sides(

@@ -26,7 +26,7 @@ from shimwright.optimize.fit import Job, arch_off_deg, choices, prepared
 from shimwright.optimize.limits import limits
 from shimwright.optimize.pad import Pad, StackLimits
 from shimwright.optimize.saddle import Saddle
-from shimwright.optimize.search import Candidate, Found, pick, search
+from shimwright.optimize.search import Candidate, Found, pick, runners_up, search
 from shimwright.optimize.setup import Layer, Setup, height_mm
 from shimwright.optimize.stock import count_fillings, side_fillings, stacks_in_stock
 from shimwright.optimize.windows import windows
@@ -164,13 +164,47 @@ def test_no_insert_and_no_shims() -> None:
     assert found.best.setup.insert is None
 
 
-def test_a_large_stock_finds_the_same_without_proof(monkeypatch: pytest.MonkeyPatch) -> None:
+@pytest.mark.parametrize(
+    ("per_side", "stock", "arches", "ei_nm2"),
+    [(3, (3.0, 6.0), 0, np.inf), (3, (3.0, 6.0), 2, np.inf), (2, (2.0, 3.0, 5.0, 6.0), 0, np.inf),
+     (4, (4.0,), 0, np.inf), (2, (2.0, 3.0, 5.0, 6.0), 0, 300.0)],
+)  # fmt: skip
+def test_bounds_rule_out_nothing_that_matters(
+    per_side: int, stock: tuple[float, ...], arches: int, ei_nm2: float, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Every set-up solved is the standard: the same winner after the tie order, ties, leading set-ups, runners-up and
+    most level, from a search that solved only what bounds leave over."""
+    pad = tack.pad(per_side, stock)
+    back, saddle, case = back_and_saddle(tack.pad(2), arches, ei_nm2)
+    whole = run(back, saddle, pad, case)[1]
+    proven(monkeypatch)
+    part = run(back, saddle, pad, case)[1]
+    assert whole.exact
+    assert part.exact
+    assert whole.best is not None
+    assert part.best is not None
+    assert part.best.order == whole.best.order
+    assert part.level is not None
+    assert whole.level is not None
+    assert part.level.cost == pytest.approx(whole.level.cost, abs=1e-5)
+    band = limits().ties.band(min(c.cost for c in whole.candidates))
+    for count in (sum(c.cost <= band for c in whole.candidates), limits().search.leading):
+        ours, theirs = (f.candidates[:count] for f in (part, whole))
+        assert [c.cost for c in ours] == pytest.approx([c.cost for c in theirs], abs=1e-5)
+    rivals = [[c.order for c in runners_up(f, whole.best.setup, pad, 3)] for f in (part, whole)]
+    assert rivals[0] == rivals[1]
+    assert part.setups == whole.setups
+    assert 0 < part.excluded < part.setups
+    assert part.feasible <= whole.feasible
+
+
+def test_a_stock_too_large_even_for_bounds_is_walked_and_says_so(monkeypatch: pytest.MonkeyPatch) -> None:
     """The neighbourhood search on a stock that can be enumerated too: same best, but it does not call itself exact."""
     pad = tack.pad(3, (3.0, 6.0))
     back, saddle, case = back_and_saddle(tack.pad(2))
     whole = run(back, saddle, pad, case)[1]
-    small = replace(limits(), search=replace(limits().search, solve_all_up_to=10))
-    monkeypatch.setattr(searching, "limits", lambda: small)
+    size = replace(limits().search, solve_all_up_to=10, solve_left_over_up_to=5)
+    monkeypatch.setattr(searching, "limits", lambda: replace(limits(), search=size))
     part = run(back, saddle, pad, case)[1]
     assert whole.exact
     assert not part.exact
@@ -232,3 +266,9 @@ def test_stacks_of_the_stock() -> None:
     pad = tack.pad(2, (3.0, 6.0, 10.0), StackLimits(height_mm=12.0, layers=2))
     stacks = [tuple(layer.thickness_mm for layer in stack) for stack in stacks_in_stock(pad)]
     assert stacks == [(), (3.0,), (6.0,), (3.0, 3.0), (6.0, 3.0), (10.0,), (6.0, 6.0)]
+
+
+def proven(monkeypatch: pytest.MonkeyPatch) -> None:
+    """From ten set-ups on bounds are used, and all that they leave over is solved."""
+    size = replace(limits().search, solve_all_up_to=10, solve_left_over_up_to=1_000_000)
+    monkeypatch.setattr(searching, "limits", lambda: replace(limits(), search=size))
