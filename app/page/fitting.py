@@ -88,6 +88,19 @@ class Fitting:
         )
         return points - depth * normals
 
+    def arch_mm(self, contact: Contact) -> FloatArray:
+        """(2, k, 3) the arch's inside, front edge and rear edge of its legs, one leg up and the other down; empty
+        without an arch. Back frame, as the loaded saddle holds it.
+        """
+        bench, pose = self.bench(contact.setup.arch).bench, contact.cases[SHOWN].pose
+        panels = bench.underside.panels
+        left, right = panels.leg_profile(1), panels.leg_profile(-1)
+        if panels.reference is None or pose is None:
+            return np.zeros((2, 0, 3))
+        bow = np.concatenate([right[::-1], left])
+        edges = [np.column_stack([np.full(len(bow), x), bow]) for x in (0.0, -self.job.saddle.arch_length_mm)]
+        return np.stack([moved(bench, edge, np.tile([0.0, 0.0, -1.0], (len(edge), 1)), pose)[0] for edge in edges])
+
 
 def laid_out(case: CaseFile, back: Back, say: Say) -> Fitting:
     """Placed, every arch judged, as found solved. Refusals as `fit` says."""

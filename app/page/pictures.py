@@ -77,6 +77,7 @@ def field_frame(fitting: Fitting, contact: Contact, which: str, serial: int) -> 
     arrays = {
         "feet": y_up(under.feet_mm),
         "panels": y_up(fitting.panels_mm(contact)),
+        "arch": y_up(fitting.arch_mm(contact).reshape(-1, 3)),
         "pressure": result.pressure_kpa,
         "gap": contact.cases[UNMOUNTED].gap_mm,
     }

@@ -15,6 +15,7 @@ const gridIndex = (along, across, usable) => {
   }
   return corners;
 };
+const stripIndex = count => Array.from({ length: Math.max(count - 1, 0) }, (_, k) => [k, k + 1, count + k, k + 1, count + k + 1, count + k]).flat();
 const rim = (along, across) => {
   const pairs = [];
   for (let side = 0; side < 2; side++) {
@@ -93,7 +94,7 @@ export class View {
   // Back alone: another scan is shown, so nothing of the saddle is true of it.
   bare() {
     this.fields = {};
-    for (const which of Object.keys(this.sides)) for (const name of ['field', 'rim', 'panels']) this.put(which, name, null);
+    for (const which of Object.keys(this.sides)) for (const name of ['field', 'rim', 'panels', 'arch']) this.put(which, name, null);
     this.draw();
   }
 
@@ -133,10 +134,14 @@ export class View {
     this.put(which, 'rim', new THREE.LineSegments(geometry(feet, pairs), new THREE.LineBasicMaterial({ color: colour(css('--ink')) })));
     this.sides[which].parts.rim.visible = showing;
     const body = geometry(panels, gridIndex(along, across, () => true));
-    body.computeVertexNormals();
-    this.put(which, 'panels', new THREE.Mesh(body, new THREE.MeshStandardMaterial({
-      color: colour(css('--accent')), roughness: 0.9, side: THREE.DoubleSide, transparent: true, opacity: 0.45, depthWrite: false })));
-    this.sides[which].parts.panels.visible = this.saddle;
+    const bow = geometry(message.arch, stripIndex(message.arch.length / 6));
+    const leather = new THREE.MeshStandardMaterial({
+      color: colour(css('--accent')), roughness: 0.9, side: THREE.DoubleSide, transparent: true, opacity: 0.45, depthWrite: false });
+    for (const [name, shape] of [['panels', body], ['arch', bow]]) {
+      shape.computeVertexNormals();
+      this.put(which, name, new THREE.Mesh(shape, leather));
+      this.sides[which].parts[name].visible = this.saddle;
+    }
   }
 
   dress() {
