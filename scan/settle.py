@@ -8,11 +8,11 @@ from scipy.ndimage import gaussian_filter1d
 from shimwright.scan.back import Frame, Midline
 from shimwright.scan.build_back import moved_frame, shifted_midline, shifted_surface
 from shimwright.scan.fit_surface import fit_surface, rough_surface
-from shimwright.scan.midline import find_midline
+from shimwright.scan.midline import find_midline, trunk_line
 from shimwright.scan.raw import FloatArray
 from shimwright.scan.refusal import InputRefused
 from shimwright.scan.surface import Surface
-from shimwright.scan.topline import ToplineFound, topline_landmarks
+from shimwright.scan.topline import KNEE_SD_MM, ToplineFound, topline_landmarks
 from shimwright.scan.trunk_cells import TrunkAxis, trunk_axis
 
 FIRST_LOOK_POINTS = 150_000
@@ -83,10 +83,25 @@ class _Look:
 
 
 def _look(surface: Surface, frame: Frame, withers_scan: FloatArray | None) -> _Look:
-    midline = _spine(find_midline(surface))
     mark_x = None if withers_scan is None else float(frame.to_back(withers_scan[None])[0, 0])
-    topline = topline_landmarks(midline.x_mm, midline.z_mm, midline.sd_z_mm, mark_x)
+    midline = _spine(find_midline(surface, mark_x or 0.0))
+    try:
+        topline = topline_landmarks(midline.x_mm, midline.z_mm, midline.sd_z_mm, mark_x)
+    except InputRefused:
+        if mark_x is not None:
+            raise
+        midline, topline = _beside_a_turned_neck(surface)
     return _Look(frame, surface, midline, topline)
+
+
+def _beside_a_turned_neck(surface: Surface) -> tuple[Midline, ToplineFound]:
+    """Withers where the neck leaves the trunk's own line: no better known than a knee. Refuses where there are none.
+
+    A neck that is turned and rises at once hides the knee from a line that follows it.
+    """
+    midline = _spine(trunk_line(surface))
+    topline = topline_landmarks(midline.x_mm, midline.z_mm, midline.sd_z_mm)
+    return midline, replace(topline, withers_kind="knee", withers_sd=KNEE_SD_MM)
 
 
 def _spine(midline: Midline) -> Midline:

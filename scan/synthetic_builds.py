@@ -48,7 +48,13 @@ BUILDS: Mapping[str, HorseShape] = MappingProxyType(
 def mirrored(shape: HorseShape) -> HorseShape:
     """The same horse with left and right exchanged."""
     left, right = shape.hollow_mm
-    return replace(shape, hollow_mm=(right, left), uneven_mm=-shape.uneven_mm, bend_mm=-shape.bend_mm)
+    return replace(
+        shape,
+        hollow_mm=(right, left),
+        uneven_mm=-shape.uneven_mm,
+        bend_mm=-shape.bend_mm,
+        neck_turn_deg=-shape.neck_turn_deg,
+    )
 
 
 def random_shape(rng: np.random.Generator) -> HorseShape:

@@ -24,6 +24,7 @@ USUAL_LENGTH_MM = 800.0
 NECK_MM, BEHIND_CROUP_MM = 250.0, 250.0  # how far the surface goes past withers and croup
 ARC_MM = 640.0  # down each side, on a horse of 800 mm withers–croup
 TURN_MM = 150.0  # c
+NECK_BEND_MM = 60.0  # over which a turned neck leaves the line of the back
 NODES = 40  # Gauss–Legendre, gathered at the ridge: the arc's integrals are good to 1e-6 mm (a test)
 # where the sections are told, as a share of withers–croup: neck, withers, middle, loin, croup, tail
 KNOTS = (0.35, 0.0, -0.36, -0.62, -1.0, -1.3)
@@ -60,6 +61,7 @@ class HorseShape:
     hollow_mm: tuple[float, float] = (0.0, 0.0)
     uneven_mm: float = 0.0
     bend_mm: float = 0.0
+    neck_turn_deg: float = 0.0
 
     @property
     def scale(self) -> float:
@@ -182,8 +184,10 @@ def _bump(x: FloatArray, sd: float) -> FloatArray:
 
 def _spine_y(shape: HorseShape, x: FloatArray) -> FloatArray:
     """Sideways course of the spine, 0 at withers and croup as found."""
-    if shape.bend_mm == 0:
+    if shape.bend_mm == 0 and shape.neck_turn_deg == 0:
         return np.zeros_like(x)
     found = landmarks(shape)
     u = (x - found.croup_x) / (found.withers_x - found.croup_x)
-    return np.asarray(shape.bend_mm * np.sin(np.pi * np.clip(u, -0.3, 1.3)))
+    soft, before = NECK_BEND_MM * shape.scale, np.maximum(x - found.withers_x, 0.0)
+    turned = np.tan(np.radians(shape.neck_turn_deg)) * (np.hypot(before, soft) - soft)
+    return np.asarray(shape.bend_mm * np.sin(np.pi * np.clip(u, -0.3, 1.3)) + turned)
