@@ -12,6 +12,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+import tack
 import tomlkit
 from page_client import YARD, Page, page, served, yard
 from starlette.applications import Starlette
@@ -21,6 +22,8 @@ from starlette.testclient import TestClient
 
 from shimwright.case_file import read_case
 from shimwright.optimize.answer import HandCheck
+from shimwright.optimize.case import PartialSetup
+from shimwright.optimize.setup import Layer, Setup
 from shimwright.page import apart, uploads
 from shimwright.page.apart import Bounds, Errand, Stopped, run_apart
 from shimwright.page.doors import Doors, Tokens
@@ -30,6 +33,7 @@ from shimwright.page.new_case import case_from_scan
 from shimwright.page.scans import _told
 from shimwright.page.serve import _lan_address, _sockets
 from shimwright.page.ticks import NAME, felt, tick, ticks
+from shimwright.page.trial import Trial
 from shimwright.progress import Say
 from shimwright.scan.refusal import CannotWrite, InputRefused, WrongUse
 from shimwright.scan.told import ScanPoint, Told
@@ -119,6 +123,17 @@ def test_a_scan_that_grows_too_large_on_the_way_leaves_nothing(tmp_path: Path, m
         asyncio.run(uploads.stored(pieces(b"x" * 600, b"x" * 600), "a.ply", tmp_path))
     with pytest.raises(InputRefused, match="empty"):
         asyncio.run(uploads.stored(pieces(), "a.ply", tmp_path))
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_a_sender_that_falls_silent_is_given_up(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    async def silent() -> AsyncIterator[bytes]:
+        yield b"ply"
+        await asyncio.sleep(30)
+
+    monkeypatch.setattr(uploads, "SILENCE_S", 0.2)
+    with pytest.raises(InputRefused, match="nothing came"):
+        asyncio.run(uploads.stored(silent(), "a.ply", tmp_path))
     assert list(tmp_path.iterdir()) == []
 
 
@@ -223,6 +238,27 @@ def test_a_page_that_takes_nothing_is_let_go() -> None:
     for k in range(WAITING + 1):
         one.tell({"t": "note", "text": str(k)})
     assert one.lost
+
+
+# ---- set-ups that are tried
+
+
+def test_undo_goes_back_step_by_step_and_no_further() -> None:
+    first, second, third = (Setup(None, None, {"front_left": (Layer("felt", t),)}) for t in (1.0, 2.0, 3.0))
+    trial = Trial(first).put(second).put(third)
+    assert trial.undone().setup == second
+    assert trial.undone().undone() == Trial(first)
+    assert Trial(first).undone() == Trial(first)
+
+
+def test_what_is_settled_is_told_to_the_search_as_it_stands() -> None:
+    pad = tack.pad(1)
+    trial = Trial(Setup("a", "b", {"middle_left": (), "middle_right": (Layer("felt", 3.0),)}))
+    trial = trial.settled("arch", True, pad).settled("pocket:middle_right", True, pad)
+    assert trial.part() == PartialSetup("a", None, {"middle_right": (Layer("felt", 3.0),)})
+    assert trial.settled("arch", False, pad).part().arch is None
+    with pytest.raises(WrongUse, match="nothing that can be kept"):
+        trial.settled("middle_right", True, pad)
 
 
 # ---- ticks

@@ -5,9 +5,10 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import json
+import shutil
 from collections.abc import AsyncIterator
 from concurrent.futures import ThreadPoolExecutor
-from importlib.resources import files
+from importlib.resources import as_file, files
 from pathlib import Path
 
 from starlette.applications import Starlette
@@ -28,6 +29,7 @@ from shimwright.page.uploads import check_size, safe_name, stored
 from shimwright.scan.refusal import InputRefused, WrongUse
 
 MOST_PAGES = 24
+DEMO = "invented yard"
 LONGEST_MESSAGE = 1 << 16
 STATIC = {"three.js": "three"}
 FONTS = ("Inter-Regular-page.woff2", "Inter-SemiBold-page.woff2")
@@ -92,12 +94,27 @@ class Office:
         self.scans.tell_all()
         return key
 
+    def open_demo(self, horse: object) -> str:
+        """A horse of the invented yard, copied below the folder of scans so that it can be written in; its key."""
+        if horse not in demo_horses():
+            raise WrongUse(f"'{str(horse)[:40]}' is no horse of the invented yard: {', '.join(demo_horses())}")
+        yard = self.folder / DEMO
+        if not yard.exists():
+            with as_file(files("shimwright.meshes")) as shipped:
+                shutil.copytree(shipped, yard, ignore=shutil.ignore_patterns("*.py", "__pycache__"))
+        return self.name(yard / "horses" / str(horse) / "case.toml")
+
     def close(self) -> None:
         self.workers.close()
         self.scans.close()
         for desk in self._desks.values():
             desk.close()
         self._thread.shutdown(wait=False, cancel_futures=True)
+
+
+def demo_horses() -> list[str]:
+    """Names of the horses in the invented yard."""
+    return sorted(entry.name for entry in (files("shimwright.meshes") / "horses").iterdir() if entry.is_dir())
 
 
 def application(office: Office) -> Starlette:
@@ -179,7 +196,7 @@ async def _live(office: Office, socket: WebSocket) -> None:
     office.pages += 1
     page = Listener("in" if socket.query_params.get("units") == "in" else "mm")
     desk = office.desk(socket.query_params.get("case", ""))
-    page.tell({"t": "hello", "cases": office.cases, "folder": str(office.folder), "can_fit": bool(office.cases)})
+    page.tell({"t": "hello", "cases": office.cases, "folder": str(office.folder), "yard": demo_horses()})
     office.scans.pages.add(page)
     office.scans.show_to(page)
     if desk is not None:
@@ -218,9 +235,10 @@ async def _inward(office: Office, desk: Desk | None, socket: WebSocket, page: Li
 
 def _heard(office: Office, desk: Desk | None, page: Listener, asked: dict[str, object]) -> None:
     do = str(asked.get("do"))
-    if do == "scan-case":
+    if do in ("scan-case", "demo"):
         try:
-            page.tell({"t": "made", "case": office.make_case(asked)})
+            key = office.make_case(asked) if do == "scan-case" else office.open_demo(asked.get("horse"))
+            page.tell({"t": "made", "case": key})
         except Exception as error:
             page.tell({"t": "refused", "text": words_of(error)})
     elif do.startswith("scan-"):

@@ -1,5 +1,6 @@
 """A scan that comes through the page: streamed to disk under limits of size and kind, named inside its folder."""
 
+import asyncio
 import re
 import shutil
 import unicodedata
@@ -13,6 +14,7 @@ LARGEST_BYTES = 600 << 20  # a raw scan of 20 million points; a back needs a hun
 SPARE_BYTES = 200 << 20  # left free on the disk
 LONGEST_NAME = 80
 COMING = ".coming"
+SILENCE_S = 30.0
 
 
 def safe_name(told: str) -> str:
@@ -49,7 +51,7 @@ async def stored(chunks: AsyncIterator[bytes], name: str, folder: Path) -> Path:
     target, coming, size = place / name, place / (name + COMING), 0
     try:
         with coming.open("xb") as sink:
-            async for chunk in chunks:
+            while chunk := await _next(chunks, name):
                 size += len(chunk)
                 if size > LARGEST_BYTES:
                     raise _too_large(size)
@@ -61,6 +63,21 @@ async def stored(chunks: AsyncIterator[bytes], name: str, folder: Path) -> Path:
         shutil.rmtree(place, ignore_errors=True)
         raise
     return target
+
+
+async def _next(chunks: AsyncIterator[bytes], name: str) -> bytes:
+    """The next bytes, none at the end. Raises InputRefused when nothing comes for too long."""
+    while True:
+        try:
+            chunk = await asyncio.wait_for(anext(chunks), SILENCE_S)
+        except StopAsyncIteration:
+            return b""
+        except TimeoutError:
+            raise InputRefused(
+                f"{name}: nothing came for {SILENCE_S:.0f} s, so it was given up; send it again"
+            ) from None
+        if chunk:
+            return chunk
 
 
 def _new_folder(folder: Path, stem: str) -> Path:

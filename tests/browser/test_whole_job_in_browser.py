@@ -323,6 +323,16 @@ def test_a_scan_is_checked_at_the_horse(browser: Any, server: Served, horses: Pa
         assert [c for c in opened.complaints if "400" not in c] == []
 
 
+def test_without_a_case_an_invented_horse_opens(browser: Any, tmp_path: Path) -> None:
+    """The way in for somebody new; the copy is written below the folder, never into the program itself."""
+    with served("--folder", tmp_path / "sent") as server, Opened(browser, server, None, DESKTOP) as opened:
+        opened.page.get_by_role("button", name="Willow").click()
+        opened.page.get_by_role("heading", name="Willow").wait_for()
+        opened.settled()
+        opened.clean()
+    assert (tmp_path / "sent" / "invented yard" / "horses" / "willow" / "case.toml").is_file()
+
+
 def test_the_keyboard_alone_is_enough(browser: Any, server: Served) -> None:
     with Opened(browser, server, 2, DESKTOP) as opened:
         page = opened.page

@@ -6,7 +6,7 @@ const UNITS = ['', 'mm', 'cm', 'm', 'in'];
 const DOTS = ['', 'red', 'yellow', 'green', 'cyan', 'blue', 'magenta'];
 
 export const scanStep = (seen, acts) => [chooser(acts), seen.sending.map(sending), [...seen.scans].reverse().map(scan => row(scan, seen, acts)),
-  seen.shown ? shown(seen, acts) : seen.case ? opened(seen, acts) : starts(seen)];
+  seen.shown ? shown(seen, acts) : seen.case ? opened(seen, acts) : starts(seen, acts)];
 
 const chooser = acts => {
   const input = make('input', { type: 'file', multiple: true, id: 'choose', 'data-key': 'choose' });
@@ -39,7 +39,7 @@ const row = (scan, seen, acts) => make('div.scan', { 'data-scan': scan.number },
     : make('p', { role: 'status' }, scan.state === 'refused' ? scan.text[0].toUpperCase() + scan.text.slice(1) : `${scan.text || 'waiting'} …`),
   scan.lines?.length ? make('ul', {}, scan.lines.map(text => make('li', {}, text))) : null,
   scan.state === 'done' ? make('div.row', {}, make('button', { type: 'button', 'data-key': `show ${scan.number}`, onclick: () => acts.ask({ do: 'scan-show', number: scan.number }) }, 'Show it, with the place'),
-    scan.case ? make('a.file', { href: `/?case=${scan.case}` }, 'Open its case') : seen.hello?.can_fit ? caseOf(scan, acts) : null) : null,
+    scan.case ? make('a.file', { href: `/?case=${scan.case}` }, 'Open its case') : seen.hello?.cases.length ? caseOf(scan, acts) : null) : null,
   scan.state === 'refused' || scan.state === 'done' ? make('details', { open: scan.state === 'refused', 'data-key': `told ${scan.number}` }, make('summary', {}, 'What the scan does not say itself'), told(scan, acts)) : null);
 
 const caseOf = (scan, acts) => {
@@ -105,6 +105,9 @@ const scale = (seen, acts) => {
     make('button', { type: 'button', 'data-key': 'scale-off', onclick: () => acts.pick(false) }, 'Leave it'))];
 };
 
-const starts = ({ hello }) => hello?.cases.length
-  ? [make('h2', {}, 'Cases'), make('ul.files', {}, hello.cases.map(one => make('li', {}, make('a', { href: `/?case=${one.case}` }, make('b', {}, one.name), make('span.quiet', {}, 'open')))))]
-  : make('p.quiet', {}, `Scans are kept in ${hello?.folder ?? 'a folder of their own'}. To lay a saddle on, start with a case: shimwright open my-horse/case.toml.`);
+const starts = ({ hello }, acts) => [
+  hello?.cases.length ? [make('h2', {}, 'Cases'), make('ul.files', {}, hello.cases.map(one => make('li', {}, make('a', { href: `/?case=${one.case}` }, make('b', {}, one.name), make('span.quiet', {}, 'open')))))]
+    : make('p.quiet', {}, `Scans are kept in ${hello?.folder ?? 'a folder of their own'}. To lay your saddle on, start with a case: shimwright open my-horse/case.toml.`),
+  hello?.yard.length ? [make('h2', {}, 'Or try it on an invented horse'), make('div.row', {}, hello.yard.map(horse =>
+    make('button', { type: 'button', 'data-key': `demo ${horse}`, onclick: () => acts.ask({ do: 'demo', horse }) }, horse[0].toUpperCase() + horse.slice(1))))] : null,
+];

@@ -94,6 +94,7 @@ export class View {
   // Back alone: another scan is shown, so nothing of the saddle is true of it.
   bare() {
     this.fields = {};
+    if (!this.renderer) return;
     for (const which of Object.keys(this.sides)) for (const name of ['field', 'rim', 'panels', 'arch']) this.put(which, name, null);
     this.draw();
   }
