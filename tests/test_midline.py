@@ -24,7 +24,7 @@ def _aside(shape: HorseShape, x: np.ndarray) -> np.ndarray:
 def test_a_turned_neck_does_not_draw_the_line_off_the_trunk(build: str, turn_deg: float) -> None:
     shape = replace(BUILDS[build], neck_turn_deg=turn_deg)
     assert np.abs(_aside(shape, TRUNK_MM)).max() < 3.0
-    assert abs(_aside(shape, np.zeros(1))[0]) < 4.0
+    assert abs(_aside(shape, np.zeros(1))[0]) < 5.0
     assert np.abs(_aside(shape, np.array([150.0, 180.0]))).max() < 5.0  # and in front it follows the neck
 
 
