@@ -343,7 +343,7 @@ def test_the_search_can_be_stopped_and_keeps_what_is_settled(server: Served) -> 
         asked = {**setup, "pockets": {**setup["pockets"], "rear_right": PLACE_OF_FELT}}
         one.ask(do="set", setup=asked)
         one.until(lambda m: m["t"] == "state" and m["setup"] == asked)
-        for what in ("pocket:rear_right", "insert"):
+        for what in ("pocket:rear_right", "insert", "arch"):
             one.ask(do="fix", what=what, on=True)
         one.ask(do="best")
         one.until(lambda m: m["t"] == "say" and m["text"].startswith("trying"))
@@ -354,7 +354,7 @@ def test_the_search_can_be_stopped_and_keeps_what_is_settled(server: Served) -> 
         one.until(lambda m: m["t"] == "search" and not m["on"])
         found = one.until(lambda m: m["t"] == "state" and m["judged"]["settled"])["setup"]
         assert found["pockets"]["rear_right"] == PLACE_OF_FELT
-        assert found["insert"] == setup["insert"]
-        for what in ("pocket:rear_right", "insert"):
+        assert (found["insert"], found["arch"]) == (setup["insert"], setup["arch"])
+        for what in ("pocket:rear_right", "insert", "arch"):
             one.ask(do="fix", what=what, on=False)
     assert workers_of(server) == [] or not Path("/proc/self/stat").exists()

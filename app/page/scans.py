@@ -146,7 +146,7 @@ class Scans:
 
     def _row(self, scan: CheckedScan) -> dict[str, object]:
         row = {
-            "number": scan.number, "name": scan.path.name, "state": scan.state, "text": scan.text,
+            "number": scan.number, "name": scan.path.parent.name, "state": scan.state, "text": scan.text,
             "told": scan.options, "case": scan.case,
         }  # fmt: skip
         if scan.back is not None:
@@ -163,7 +163,7 @@ def _show(page: Listener, scan: CheckedScan) -> None:
     tables = said.back_tables(scan.back, page.units)
     rings = pictures.rings(scan.back)
     page.tell({
-        "t": "scan", "number": scan.number, "name": scan.path.name, "back": tables, "rings": rings,
+        "t": "scan", "number": scan.number, "name": scan.path.parent.name, "back": tables, "rings": rings,
         "landmarks": pictures.landmark_rows(scan.back),
     })  # fmt: skip
 

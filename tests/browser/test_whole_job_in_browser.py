@@ -315,7 +315,7 @@ def test_a_scan_is_checked_at_the_horse(browser: Any, server: Served, horses: Pa
         page.locator(".scan .word").wait_for()
         assert page.text_content(".scan .word") in ("Good", "Usable", "Rescan")
         page.get_by_role("button", name="Show it, with the place").tap()
-        page.get_by_text("Shown: scan.ply").wait_for()
+        page.get_by_text("Shown: scan").wait_for()
         wrong = horses.parent / "letter.pdf"
         wrong.write_bytes(b"%PDF-1.7 no scan")
         page.locator("#choose").set_input_files([str(wrong)])

@@ -13,8 +13,9 @@ const STEPS = { scan: scanStep, saddle: saddleStep, setup: setupStep, hands: han
 const seen = {
   units: localStorage.getItem('units') || 'mm', step: 'scan', mode: 'pressure', compare: 'one', saddle: false,
   hello: null, case: null, state: null, scans: [], shown: null, wanted: null, searching: false, making: false,
-  pocket: null, lit: null, hand: '', pick: null, sending: [], files: [],
+  pocket: null, lit: null, hand: '', pick: null, sending: [], sent: new Set(), files: [],
 };
+const begin = location.hash.slice(1);
 const caseKey = new URLSearchParams(location.search).get('case') || '';
 
 const view = new View(by('view'), {
@@ -56,7 +57,7 @@ const heard = {
     document.title = `${message.horse} · fitting`;
     view.setColours(message.colours);
     view.setMarks(message.landmarks);
-    if (first) go(location.hash.slice(1) in STEPS ? location.hash.slice(1) : 'saddle');
+    if (first) go(begin in STEPS ? begin : 'saddle');
     show();
   },
   state: message => {
@@ -69,14 +70,18 @@ const heard = {
   search: ({ on }) => { seen.searching = on; show(); },
   place: message => tapped(message),
   sheets: ({ busy, files, fresh }) => { seen.making = busy; if (files) seen.files = files; if (fresh) note('The sheets are made.'); show(); },
-  scans: ({ scans }) => { seen.scans = scans; show('scan'); },
+  scans: ({ scans }) => {
+    seen.scans = scans;
+    for (const { number, state } of scans) if (state === 'done' && seen.sent.delete(number) && !caseKey) ask({ do: 'scan-show', number });
+    show('scan');
+  },
   scan: message => {
     seen.shown = message;
+    show();
     view.bare();
     view.rings = message.rings;
     view.setMarks(message.landmarks);
     view.look('above', [0.5, 1, 0.1]);
-    show();
   },
   made: message => { location.href = `/?case=${message.case}`; },
 };
@@ -123,11 +128,13 @@ const tools = () => {
     if (mode) button.setAttribute('aria-pressed', mode === seen.mode);
     if (compare) button.setAttribute('aria-pressed', compare === seen.compare);
     if ('saddle' in button.dataset) button.setAttribute('aria-pressed', seen.saddle);
-    if (!look) button.disabled = !seen.state || seen.shown !== null;
+    const ofBack = look || mode === 'bare' || mode === 'sections';
+    button.disabled = ofBack ? !seen.state && seen.shown === null : !seen.state || seen.shown !== null;
   }
   by('left-name').textContent = seen.compare !== 'one' && seen.state ? seen.state.beside.name : '';
   by('right-name').textContent = seen.compare !== 'one' && seen.state ? 'now' : '';
   by('wipe').hidden = seen.compare !== 'slider';
+  document.body.classList.toggle('empty', !caseKey && seen.shown === null);
 };
 
 const go = step => {

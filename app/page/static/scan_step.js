@@ -24,7 +24,11 @@ export const send = (file, seen, show, note) => {
   request.upload.onprogress = event => { going.share = event.loaded / Math.max(event.total, 1); show(); };
   request.onload = () => {
     let said = null;
-    try { said = JSON.parse(request.responseText).refused; } catch { said = `the server answered ${request.status}`; }
+    try {
+      const answer = JSON.parse(request.responseText);
+      said = answer.refused;
+      if (answer.number) seen.sent.add(answer.number);
+    } catch { said = `the server answered ${request.status}`; }
     done(request.status === 200 ? '' : `${file.name}: ${said}`);
   };
   request.onerror = () => done(`${file.name}: the sending broke off (too large, or the connection went); nothing was kept`);
@@ -72,7 +76,7 @@ const write = (words, options) => make('label', {}, words, make('input', { list:
 const choose = (words, options) => make('label', {}, words, make('select', {}, options.map(one => make('option', { value: one }, one || 'not told'))));
 
 const measures = back => [
-  make('div.wide', {}, table(back.build)),
+  table(back.build),
   make('details', { 'data-key': 'sections' }, make('summary', {}, 'Sections'), make('div.wide', {}, table(back.stations, ['Behind the withers', 'left', 'right', 'included', '30 mm', '50 mm', '100 mm', '150 mm', 'left falls away more']))),
   make('details', { 'data-key': 'sources' }, make('summary', {}, 'Where it comes from'), table(back.sources)),
 ];
