@@ -23,7 +23,7 @@ def test_finer_than_the_mean_of_its_samples() -> None:
     for _ in range(40):
         points, painted = samples(rng)
         mean = points[painted].mean(axis=0)
-        found.append(disc_centre(points, painted, mean))
+        found.append(disc_centre(points, painted, mean)[0])
         plain.append(mean)
     rms = [np.sqrt(np.mean(np.sum(np.square(centres), axis=1))) for centres in (found, plain)]
     assert rms[0] < 1.0
@@ -34,4 +34,18 @@ def test_too_few_samples_keep_the_start() -> None:
     points, painted = samples(np.random.default_rng(2))
     start = np.array([1.0, 2.0, 3.0])
     few = painted & (np.cumsum(painted) <= 3)
-    assert (disc_centre(points, few, start) == start).all()
+    centre, sd = disc_centre(points, few, start)
+    assert (centre == start).all()
+    assert np.isnan(sd)
+
+
+def test_sd_of_the_centre_is_honest() -> None:
+    """Each of two coordinates lies within one sd in about 68 of 100, within two in about 95 (Gaussian)."""
+    rng = np.random.default_rng(3)
+    ratio = []
+    for _ in range(60):
+        points, painted = samples(rng)
+        centre, sd = disc_centre(points, painted, points[painted].mean(axis=0))
+        ratio += [abs(centre[0]) / sd, abs(centre[1]) / sd]
+    assert 0.5 < np.mean(np.array(ratio) < 1.0) < 0.88
+    assert np.mean(np.array(ratio) < 2.0) > 0.88

@@ -244,6 +244,7 @@ def test_several_horses_in_a_row_and_what_the_scan_does_not_say(server: Served, 
 def test_a_hundred_open_sockets(server: Served) -> None:
     """Idle lines and pages over the limit: told so, and the next page is served as soon as there is room."""
     host, port = server.host.split(":")
+    before = open_files(server)
     with ExitStack() as held:
         for _ in range(100):
             held.enter_context(socket.create_connection((host, int(port)), timeout=10))
@@ -257,9 +258,16 @@ def test_a_hundred_open_sockets(server: Served) -> None:
                 late.next()
         assert httpx.get(server.url).status_code == 200
         pages[0].until(lambda m: m["t"] == "pages" and m["count"] > 20)
-    time.sleep(0.5)
+    time.sleep(1.0)
+    assert open_files(server) <= before + 3
     with page(server) as one:
         ready(one)
+
+
+def open_files(server: Served) -> int:
+    """How many the server holds open; 0 where that cannot be seen."""
+    place = Path(f"/proc/{server.process.pid}/fd")
+    return len(list(place.iterdir())) if place.exists() else 0
 
 
 def test_two_pages_show_the_same_horse_and_nothing_is_lost(server: Served, horses: Path) -> None:
@@ -319,6 +327,24 @@ def _children(parent: int, named: str) -> list[int]:
             if int(fields[1]) == parent and named in (entry / "cmdline").read_text():
                 found.append(int(entry.name))
     return found
+
+
+def test_vet_first_gives_sheets_without_a_set_up_until_asked_for_anyway(horses: Path) -> None:
+    case = horses / "fennel" / "case.toml"
+    case.write_text(case.read_text().replace("lame = false", "lame = true"))
+    with served(case) as server, page(server) as one:
+        assert one.settled()["judged"]["sentence"] == "Vet first: lame."
+        assert one.last["case"]["gate"] == "vet first"
+        one.ask(do="sheets")
+        one.until(lambda m: m["t"] == "sheets" and m.get("fresh"))
+        assert json.loads((case.parent / "fit.json").read_text())["setup"] is None
+        one.ask(do="anyway")
+        assert "Asked for anyway" in one.settled()["judged"]["sentence"]
+        one.ask(do="sheets")
+        one.until(lambda m: m["t"] == "sheets" and m.get("fresh"))
+        again = json.loads((case.parent / "fit.json").read_text())
+        assert again["setup"] is not None
+        assert again["verdict"] == "vet first"
 
 
 @pytest.mark.skipif(not Path("/proc/self/stat").exists(), reason="needs /proc to find the worker")

@@ -143,6 +143,8 @@ def best(case: CaseFile, back: Back, fixed: PartialSetup, say: Say) -> Fit:
 def sheets(fitting: tuple[CaseFile, Job, Contact], chosen: Fit | Setup, folder: str, workshop: str, say: Say) -> str:
     """The files of `fit` in its own folder, for a worker. chosen: a whole answer, or a set-up to be answered for."""
     case, job, found = fitting
+    if isinstance(chosen, Setup) and gate(job.case, job.saddle).verdict is not None and not job.case.anyway:
+        chosen = fit_case(case, job.back, say)  # something else comes first: the answer is that, without a set-up
     if isinstance(chosen, Setup):
         say("judging the set-up")
         chosen = fit_chosen(with_stances(job, stances_of(case, say)), found, chosen)

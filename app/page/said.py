@@ -48,7 +48,8 @@ def verdict(fitting: Fitting, now: Judgement, units: str) -> dict[str, object]:
     if now.answer is not None and now.answer.setup is not None:
         word, sentence = now.answer.verdict, now.answer.sentence
     elif fitting.gate.verdict is not None:
-        word, sentence = fitting.gate.verdict, f"{fitting.gate.why} {sentence}"
+        word, why = fitting.gate.verdict, fitting.gate.why
+        sentence = f"{why} Asked for anyway: {sentence}" if fitting.job.case.anyway else why
     return {
         "verdict": word,
         "sentence": sentence,

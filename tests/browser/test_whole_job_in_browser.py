@@ -268,6 +268,7 @@ def test_the_whole_job_on_a_phone(browser: Any, server: Served, horses: Path) ->
         assert best["setup"]["pockets"]["front_left"] == changed["setup"]["pockets"]["front_left"]
         assert best["beside"]["name"] == "kept"
         _tapped(opened)
+        _dragged_by_finger(opened)
         page.tap("[data-step=hands]")
         page.locator("#step-hands .feel button", has_text="wrong").first.tap()
         page.get_by_text("0 of 1 felt as told").wait_for()
@@ -294,6 +295,40 @@ def _tapped(opened: Opened) -> None:
     page.locator("#place th", has_text="Where").wait_for()
     assert "withers" in page.text_content("#place")
     page.get_by_role("button", name="Close", exact=True).tap()
+
+
+def _dragged_by_finger(opened: Opened) -> None:
+    """One finger on the back turns it; one finger on a landmark moves that and turns nothing."""
+    page = opened.page
+    page.tap("[data-step=scan]")
+    page.tap("[data-look=left]")
+    page.wait_for_timeout(300)
+    box, before = page.locator("#view").bounding_box(), opened.camera()
+    middle = (box["x"] + box["width"] * 0.6, box["y"] + box["height"] * 0.85)
+    _finger(opened, middle, (middle[0] - 60, middle[1]))
+    turned = opened.camera()
+    assert np.linalg.norm(np.subtract(turned, before)) > 50
+    page.tap("[data-look=left]")
+    page.wait_for_timeout(300)
+    before, usable = opened.camera(), _usable(opened)
+    dot = page.evaluate("window.fitting.view.onScreen('last_rib_left')")
+    opened.after(lambda: _finger(opened, (dot["x"], dot["y"]), (dot["x"] + 18, dot["y"])))
+    assert opened.camera() == pytest.approx(before)
+    assert _usable(opened) > usable
+
+
+def _finger(opened: Opened, start: tuple[float, float], end: tuple[float, float]) -> None:
+    """A finger set down, drawn along and lifted, as the browser's own touch events."""
+    line = opened.context.new_cdp_session(opened.page)
+    path = np.linspace(start, end, 6)
+    for kind, points in [
+        ("touchStart", path[:1]),
+        *(("touchMove", path[k : k + 1]) for k in range(1, 6)),
+        ("touchEnd", []),
+    ]:
+        touches = [{"x": float(x), "y": float(y)} for x, y in points]
+        line.send("Input.dispatchTouchEvent", {"type": kind, "touchPoints": touches})
+    opened.page.wait_for_timeout(200)
 
 
 def _fits_a_finger(opened: Opened) -> None:

@@ -27,9 +27,11 @@ const view = new View(by('view'), {
   moving: () => {},
 });
 
-const note = text => {
+const READ_MS = 12000;
+const note = (text, stays) => {
   const made = make('div.note', {}, make('p', {}, text), make('button', { type: 'button', 'aria-label': 'Close this note', onclick: () => made.remove() }, '×'));
   by('notes').append(made);
+  if (!stays) setTimeout(() => made.remove(), READ_MS);
   while (by('notes').children.length > 3) by('notes').firstChild.remove();
 };
 
@@ -43,7 +45,7 @@ const heard = {
   pages: ({ count }) => { by('others').textContent = count > 1 ? `${count} pages show this horse together` : ''; },
   say: ({ text }) => { by('busy').textContent = text ? `${text[0].toUpperCase()}${text.slice(1)} …` : ''; },
   note: ({ text }) => note(text),
-  refused: ({ text }) => { seen.wanted = null; by('busy').textContent = ''; note(text[0].toUpperCase() + text.slice(1)); show(); },
+  refused: ({ text }) => { seen.wanted = null; by('busy').textContent = ''; note(text[0].toUpperCase() + text.slice(1), true); show(); },
   back: message => view.setBack(message),
   field: message => { if (seen.shown === null) { view.setField(message); legend(); } },
   lit: message => { view.light(message.finding === null ? null : message.nodes, message.rings); seen.hand = message.hand; show(); },
@@ -123,6 +125,9 @@ const show = only => {
   if (!pressing && (!only || only === seen.step)) fill(by(`step-${seen.step}`), STEPS[seen.step](seen, acts));
 };
 const tools = () => {
+  const judged = seen.state?.judged, figure = name => judged.rows.find(row => row[0] === name)?.[1];
+  by('brief').hidden = !judged || seen.step !== 'setup' || Boolean(seen.case?.gate);
+  if (judged) by('brief').textContent = judged.broken.length ? `Breaks a limit: ${judged.broken.join(', ')}` : `${figure('Carries')} carries · ${figure('Sits')}`;
   for (const button of by('tools').querySelectorAll('button')) {
     const { show: mode, look, compare } = button.dataset;
     if (mode) button.setAttribute('aria-pressed', mode === seen.mode);
