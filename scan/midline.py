@@ -150,7 +150,7 @@ def _smooth_path(seen: _Sections, bend_sd: FloatArray, heard: FloatArray) -> tup
     for _ in range(ROUNDS):
         move, pull = _valleys(seen, y)
         weight = np.maximum(heard * np.minimum(pull, 4.0) / ALIKE_SECTIONS, 1e-6)
-        spread = np.linalg.inv(np.diag(weight) + stiff)
+        spread = np.asarray(np.linalg.inv(np.diag(weight) + stiff), dtype=np.float64)
         before, y = y, spread @ (weight * (seen.axis_y + y + move)) - seen.axis_y
         if np.abs(y - before).max() < 0.01:
             break

@@ -67,7 +67,10 @@ def _places(settled: Settled, found: FrameFound) -> Places:
     """Marks carried from the first frame into the final one."""
     marked = {mark.name: _carried(mark, found.frame, settled.frame) for mark in found.marks if mark.source == "marked"}
     told = {mark.name: -float(mark.position_mm[0]) for mark in found.marks if mark.source == "told"}
-    return Places(settled.topline, marked, told)
+    topline = settled.topline
+    if "withers" in marked:
+        topline = replace(topline, withers_sd=marked["withers"].sd_mm)
+    return Places(topline, marked, told)
 
 
 def _carried(mark: Landmark, old: Frame, new: Frame) -> Landmark:
