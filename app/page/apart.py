@@ -116,7 +116,9 @@ def warm_up() -> None:
 
 
 def _context() -> ForkServerContext | SpawnContext:
-    return multiprocessing.get_context("forkserver" if METHOD == "forkserver" else "spawn")
+    if METHOD == "forkserver":
+        return multiprocessing.get_context("forkserver")
+    return multiprocessing.get_context("spawn")
 
 
 def _watched(child: Child, ours: Connection, bounds: Bounds, say: Say, errand: Errand) -> Any:
