@@ -26,7 +26,7 @@ LOOK_S = 0.05  # between two looks at the clock and at the stop button
 GRACE_S = 4.0  # a stopped worker hands over the best so far within this, or is ended
 MEMORY_BYTES = 6 << 30
 WORKERS = 2
-METHOD = "forkserver" if "forkserver" in multiprocessing.get_all_start_methods() else "spawn"
+METHOD = "forkserver" if sys.platform == "linux" else "spawn"  # elsewhere system libraries do not bear forking
 PRELOADED = ["shimwright.page.fitting", "shimwright.page.scans", "shimwright.scan.survey", "shimwright.scan.read_mesh"]
 Child = SpawnProcess | ForkServerProcess
 KINDS = {kind.__name__: kind for kind in (WrongUse, InputRefused, CannotWrite)}

@@ -17,9 +17,11 @@ from page_client import Served, served, yard
 
 from shimwright import cli
 from shimwright.case_file import read_case
+from shimwright.fit import back_of
 from shimwright.optimize.fit import prepared
 from shimwright.optimize.setup import Layer
 from shimwright.page.said import figures
+from shimwright.scan.read import read
 
 sync_api = pytest.importorskip("playwright.sync_api", reason="playwright is not installed")
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
@@ -31,6 +33,7 @@ PHONE: dict[str, Any] = {
     "viewport": {"width": 390, "height": 844}, "device_scale_factor": 1.5, "has_touch": True, "is_mobile": True,
 }  # fmt: skip
 LEAST_TARGET_PX = 44
+HOLE_MM = -250.0
 WAIT_MS = 30_000
 
 
@@ -121,8 +124,6 @@ class Opened:
 def pressed_figures(horse: Path, setup: dict[str, Any]) -> dict[str, str]:
     """What `fit`'s own model says of the set-up, in the words of the page."""
     case = read_case(horse / "case.toml")
-    from shimwright.fit import back_of
-
     job = prepared(back_of(case, lambda _: None), case.saddle, case.pad, case.case)
     stacks = {name: tuple(Layer(*layer) for layer in layers) for name, layers in setup["pockets"].items()}
     chosen = replace(job.found_setup, arch=setup["arch"], insert=setup["insert"], stacks=stacks)
@@ -346,16 +347,28 @@ def test_a_scan_is_checked_at_the_horse(browser: Any, server: Served, horses: Pa
     """Sent from the start page by a phone: verdict and place; a wrong file is told beside it and harms nothing."""
     with Opened(browser, server, None, PHONE) as opened:
         page = opened.page
-        page.locator("#choose").set_input_files([str(horses / "dumpling" / "scan.ply")])
-        page.locator(".scan .word").wait_for()
-        assert page.text_content(".scan .word") in ("Good", "Usable", "Rescan")
-        page.get_by_role("button", name="Show it, with the place").tap()
-        page.get_by_text("Shown: scan").wait_for()
+        page.locator("#choose").set_input_files([str(_with_a_hole(horses))])
+        page.get_by_text("Shown: hole").wait_for()
+        assert page.text_content(".scan .word") == "Rescan"
+        assert "along the spine" in page.text_content(".scan ul")
+        ring = page.evaluate("window.fitting.view.rings[0]")  # left, up, forward
+        assert ring[2] == pytest.approx(HOLE_MM, abs=40)
+        assert abs(ring[0]) < 40
         wrong = horses.parent / "letter.pdf"
         wrong.write_bytes(b"%PDF-1.7 no scan")
         page.locator("#choose").set_input_files([str(wrong)])
         page.get_by_text("is not a scan").wait_for()
         assert [c for c in opened.complaints if "400" not in c] == []
+
+
+def _with_a_hole(horses: Path) -> Path:
+    """Juniper's scan without what lies about the spine at `HOLE_MM`."""
+    case = read_case(horses / "juniper" / "case.toml")
+    raw, back = read(horses / "juniper" / "scan.ply"), back_of(case, lambda _: None)
+    x, y, _ = back.frame.to_back(raw.points).T
+    path = horses.parent / "hole.xyz"
+    np.savetxt(path, raw.points[~((np.abs(x - HOLE_MM) < 70) & (np.abs(y) < 70))], fmt="%.3f")
+    return path
 
 
 def test_without_a_case_an_invented_horse_opens(browser: Any, tmp_path: Path) -> None:

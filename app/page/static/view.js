@@ -1,6 +1,7 @@
 // The back in 3D. Everything drawn was worked out by the server; here it is only placed, coloured by a table, and turned.
 const TOUCHING_KPA = 0.1;
 const NEAR_PX = 26; // a finger's reach around a landmark
+const RING_MM = 55;
 const STILL_PX = 6; // less movement than this is a tap
 const LOOKS = { above: [0, 1, -0.02], left: [1, 0.4, 0.12], right: [-1, 0.4, 0.12], behind: [0, 0.42, -1] };
 
@@ -24,6 +25,16 @@ const rim = (along, across) => {
     for (let j = 0; j < across - 1; j++) pairs.push(at(0, j), at(0, j + 1), at(along - 1, j), at(along - 1, j + 1));
   }
   return pairs;
+};
+// A flat ring; it is turned to whoever looks.
+const annulus = (inner, outer, corners = 48) => {
+  const points = [], index = [];
+  for (let k = 0; k < corners; k++) {
+    const turn = 2 * Math.PI * k / corners, next = 2 * ((k + 1) % corners);
+    for (const far of [inner, outer]) points.push(far * Math.cos(turn), far * Math.sin(turn), 0);
+    index.push(2 * k, 2 * k + 1, next, next, 2 * k + 1, next + 1);
+  }
+  return geometry(new Float32Array(points), index);
 };
 const geometry = (points, index) => {
   const made = new THREE.BufferGeometry();
@@ -189,7 +200,13 @@ export class View {
         group.add(made);
       };
       if (this.marksShown) for (const mark of rows) dot(mark.point, 9, css(mark.source === 'estimated' ? '--soft' : '--accent'));
-      for (const ring of this.rings) dot(ring, 45, css('--accent'), 0.4);
+      for (const point of this.rings) {
+        const made = new THREE.Mesh(annulus(RING_MM, RING_MM + 8), new THREE.MeshBasicMaterial({ color: colour(css('--accent')), side: THREE.DoubleSide, depthTest: false }));
+        made.position.set(...point);
+        made.renderOrder = 2;
+        made.onBeforeRender = (_, __, camera) => { made.quaternion.copy(camera.quaternion); made.updateMatrixWorld(); made.modelViewMatrix.multiplyMatrices(camera.matrixWorldInverse, made.matrixWorld); };
+        group.add(made);
+      }
       for (const pick of this.picked) dot(pick, 8, css('--ink'));
       this.put(which, 'marks', group);
     }
