@@ -8,9 +8,9 @@ from pathlib import Path
 import click
 
 from shimwright import __version__
-from shimwright.last_resort import TRACE, exit_code_of, told
+from shimwright.last_resort import TRACE, exit_code_of, told, write_anything
 from shimwright.record.place import store_folder
-from shimwright.record_commands import STORE, due, log
+from shimwright.record_commands import STORE, compare, due, log
 
 EPILOG = (
     "Exit codes: 0 done · 1 done, but the answer is vet first, saddle first, another arch, padding will not mend "
@@ -30,6 +30,7 @@ def run(arguments: list[str]) -> int:
     if not os.environ.get(TRACE):
         warnings.simplefilter("ignore")
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # our matrices are small: more threads only wait for one another
+    write_anything()
     try:
         with commands.make_context("shimwright", arguments) as context:
             code = commands.invoke(context)
@@ -175,3 +176,4 @@ def open_(cases: tuple[Path, ...], folder: Path | None, port: int | None, lan: b
 
 commands.add_command(log)
 commands.add_command(due)
+commands.add_command(compare)

@@ -1,4 +1,4 @@
-"""The commands of the record: `log` with its own commands, and `due`."""
+"""The commands over many visits: `log` with its own commands, `due`, `compare`."""
 
 from pathlib import Path
 
@@ -158,3 +158,16 @@ def due(day: str | None, ahead: int, store: Path | None, as_json: bool) -> int:
     from shimwright import log as work
 
     return work.tell_due(store_folder(store), work.today(day), ahead, as_json=as_json)
+
+
+@click.command()
+@click.argument("visits", metavar="VISIT…", nargs=-1, required=True)
+@click.option("--out", type=click.Path(path_type=Path, file_okay=False), help="Folder for the results.")
+@click.option("--print-units", type=click.Choice(["mm", "in"]), default="mm", help="What the sheet prints; in: Letter.")
+@STORE
+@JSON
+def compare(visits: tuple[str, ...], out: Path | None, print_units: str, store: Path | None, as_json: bool) -> int:
+    """What changed between visits: each a back.json, a case, a scan, or a horse of the record (HORSE, HORSE@DATE)."""
+    from shimwright.compare import compare as work
+
+    return work(visits, out, store_folder(store), print_units, as_json=as_json)

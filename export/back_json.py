@@ -163,7 +163,7 @@ def _quality(back: Back) -> dict[str, object]:
 def _surface(back: Back) -> dict[str, object]:
     """Every second station and angle: about 10 mm both ways on the flanks."""
     surface = back.surface
-    rows = np.flatnonzero(np.isclose(np.remainder(surface.x_mm + 0.5, STEP_MM), 0.5))
+    rows = np.arange(int(np.argmin(np.abs(surface.x_mm))) % 2, surface.x_mm.size, 2)  # the one nearest the withers too
     middle = int(np.argmin(np.abs(surface.phi)))
     columns = np.arange(middle % 2, surface.phi.size, 2)
     chosen = np.ix_(rows, columns)
@@ -174,4 +174,6 @@ def _surface(back: Back) -> dict[str, object]:
         "axis_z_mm": plain(surface.axis_z_mm[rows]),
         "radius_mm": plain(surface.radius_mm[chosen]),
         "sd_mm": plain(np.where(np.isfinite(surface.radius_mm), surface.sd_mm, np.nan)[chosen]),
+        "drift_mm": number(surface.drift_mm, 3),
+        "correlation_mm": number(surface.correlation_mm, 1),
     }

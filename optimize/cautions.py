@@ -34,6 +34,11 @@ def _when(name: str, **values: object) -> str:
     return str(texts[name]).format(**values)
 
 
+def said(name: str, **values: object) -> str:
+    """One of the texts for a case, with its figures."""
+    return _when(name, **values)
+
+
 def horse_load(case: Case, saddle: Saddle) -> Mapping[str, float]:
     """Rider, and rider with saddle, as a share of the horse's weight; NaN if not told. A pad is not weighed."""
     weight = case.horse.weight_kg if case.horse.weight_kg else float("nan")

@@ -87,10 +87,20 @@ def _surface(told: Document) -> Surface:
 
 
 def _frame(told: Document) -> Frame:
-    axes = (_numbers(told[name]) for name in ("origin_scan", "forward_scan", "left_scan", "up_scan"))
-    words = (told[name] for name in ("unit_source", "up_source", "head_source"))
-    sd = (_number(told[name]) for name in ("heading_sd_deg", "pitch_sd_deg", "roll_sd_deg"))
-    return Frame(*axes, float(told["mm_per_unit"]), *words, bool(told["mirrored"]), *sd)
+    return Frame(
+        _numbers(told["origin_scan"]),
+        _numbers(told["forward_scan"]),
+        _numbers(told["left_scan"]),
+        _numbers(told["up_scan"]),
+        float(told["mm_per_unit"]),
+        told["unit_source"],
+        told["up_source"],
+        told["head_source"],
+        bool(told["mirrored"]),
+        _number(told["heading_sd_deg"]),
+        _number(told["pitch_sd_deg"]),
+        _number(told["roll_sd_deg"]),
+    )
 
 
 def _midline(document: Document, surface: Surface) -> Midline:
@@ -140,25 +150,40 @@ def _build(told: Document) -> Build:
     def pair(name: str, unit: str) -> tuple[float, float]:
         return _number(told[f"{name}_left_{unit}"]), _number(told[f"{name}_right_{unit}"])
 
-    alone = (_number(told[name]) for name in ("uphill_deg", "uphill_sd_deg", "dip_mm", "dip_sd_mm", "dip_x_mm"))
     words = tuple(
-        BuildWord(word["word"], word["figure"], _number(word["value"]), _number(word["limit"])) for word in told["words"]
+        BuildWord(word["word"], word["figure"], _number(word["value"]), _number(word["limit"]))
+        for word in told["words"]
     )
-    return Build(*alone, pair("bearing", "deg"), pair("hollow", "mm"), pair("usable", "mm"), words)
+    return Build(
+        _number(told["uphill_deg"]),
+        _number(told["uphill_sd_deg"]),
+        _number(told["dip_mm"]),
+        _number(told["dip_sd_mm"]),
+        _number(told["dip_x_mm"]),
+        pair("bearing", "deg"),
+        pair("hollow", "mm"),
+        pair("usable", "mm"),
+        words,
+    )
 
 
 def _quality(told: Document) -> Quality:
-    names = ("spacing_mm", "noise_mm", "seen_under_saddle", "double_surface_mm")
-    scale = told["scale_check"]
-    messages = tuple(
-        QualityMessage(one["code"], tuple(one["place_mm"]) if one["place_mm"] else None, one["text"])
-        for one in told["messages"]
-    )
+    messages = tuple(QualityMessage(one["code"], _place(one["place_mm"]), one["text"]) for one in told["messages"])
     return Quality(
         told["verdict"],
         int(told["points"]),
-        *(_number(told[name]) for name in names),
-        _number(scale["told_mm"]),
-        _number(scale["measured_mm"]),
+        _number(told["spacing_mm"]),
+        _number(told["noise_mm"]),
+        _number(told["seen_under_saddle"]),
+        _number(told["double_surface_mm"]),
+        _number(told["scale_check"]["told_mm"]),
+        _number(told["scale_check"]["measured_mm"]),
         messages,
     )
+
+
+def _place(told: Sequence[float] | None) -> tuple[float, float, float] | None:
+    if not told:
+        return None
+    x, y, z = told
+    return float(x), float(y), float(z)

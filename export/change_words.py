@@ -1,0 +1,84 @@
+"""What changed, in words with figures; what did not is said too."""
+
+from collections.abc import Sequence
+from itertools import groupby
+
+import numpy as np
+
+from shimwright.export import words
+from shimwright.scan.back import Back
+from shimwright.scan.change import Change, Changed, Measure
+
+LEAST = {"°": 0.1, "mm": 1.0, "cm²": 1.0}
+
+
+def visit_name(back: Back, number: int) -> str:
+    """The day, else a number and the file."""
+    return words.day(back.source.date) or f"visit {number + 1} ({back.source.file})"
+
+
+def change_sentence(change: Change, first: str, last: str) -> str:
+    """One sentence: whether the back changed beyond error, and where most."""
+    if change.none:
+        return f"No change beyond error between {first} and {last}."
+    told = [place_words(one) for one in most_changed(change)]
+    if not told:
+        return f"The back changed beyond error in places between {first} and {last}: see the map."
+    return f"Between {first} and {last}: {'; '.join(told)}."
+
+
+def most_changed(change: Change, count: int = 3) -> list[Changed]:
+    """Places beyond error, the surest first; zones before single figures."""
+    beyond = [one for one in change.places if one.beyond]
+    zones = [one for one in beyond if one.name.endswith("filled")]
+    others = [one for one in beyond if one not in zones and "more than" not in one.name]
+    return sorted(zones, key=_sureness)[:count] or sorted(others, key=_sureness)[:count]
+
+
+def _sureness(one: Changed) -> float:
+    return -abs(one.change / one.sd)
+
+
+def place_words(one: Changed) -> str:
+    """`front left filled by 6 ± 2 mm`, `width 250 mm behind the withers + 8 ± 3 mm`."""
+    if one.name.endswith(" filled"):
+        where = f"{one.name.removesuffix(' filled')} {one.side}"
+        size = words.with_error(abs(one.change), one.sd, one.unit, LEAST.get(one.unit, 1.0))
+        return f"{where} {'filled' if one.change > 0 else 'fell away'} by {size}"
+    return f"{measure_name(one)} {signed(one.change, one.sd, one.unit)}"
+
+
+def measure_name(one: Changed | Measure) -> str:
+    """The measure with its side and place."""
+    side = f" {one.side}" if one.side in ("left", "right") else ""
+    at = f", {words.behind_withers(one.x_mm)}" if np.isfinite(one.x_mm) else ""
+    return f"{one.name}{side}{at}"
+
+
+def signed(value: float, sd: float, unit: str) -> str:
+    """`+6 ± 2 mm`."""
+    text = words.with_error(value, sd, unit, LEAST.get(unit, 1.0))
+    return f"+{text}" if value > 0 and not text.startswith(("0 ", "0.0")) and np.isfinite(value) else text
+
+
+def change_rows(change: Change) -> tuple[list[list[str]], list[str]]:
+    """(rows of what changed beyond error: what, by how much), (names of what did not, grouped)."""
+    rows = [[measure_name(one), signed(one.change, one.sd, one.unit)] for one in change.places if one.beyond]
+    same = [one for one in change.places if not one.beyond and np.isfinite(one.change)]
+    grouped = []
+    for name, group in groupby(same, key=lambda one: one.name):
+        rows_of = list(group)
+        widest = max(rows_of, key=lambda one: one.sd)
+        grouped.append(
+            f"{name} (error ± {words.rounded(widest.sd, widest.sd, LEAST.get(widest.unit, 1.0))} {widest.unit})"
+        )
+    return rows, list(dict.fromkeys(grouped))
+
+
+def measure_rows(rows: Sequence[Sequence[Measure]]) -> list[list[str]]:
+    """A line for each measure: its name and a figure for each visit."""
+    table = []
+    for k, first in enumerate(rows[0]):
+        figures = [words.with_error(row[k].value, row[k].sd, row[k].unit, LEAST.get(first.unit, 1.0)) for row in rows]
+        table.append([measure_name(first), *figures])
+    return table
