@@ -33,7 +33,7 @@ def keep_in_case(path: Path, told: Told) -> str:
         coming.write_text(text, encoding="utf-8")
         coming.replace(path)
     except OSError as error:
-        raise CannotWrite(f"{path}: cannot be written ({error.strerror}); make room or free the file") from error
+        raise CannotWrite(f"{path.name}: cannot be written ({error.strerror}); make room or free the file") from error
     return f"{', '.join(place.replace('_', ' ') for place in points) or 'Scale'} kept in {path.name}."
 
 

@@ -20,7 +20,7 @@ def case_from_scan(scan: Path, horse: str, told: Told, like: Path) -> Path:
         raise WrongUse(f"a name of {len(horse)} letters does not fit the sheets: take a shorter one, {LONGEST} at most")
     path = scan.parent / "case.toml"
     if path.exists():
-        raise CannotWrite(f"{path}: there already, and would be lost: open it, or move it away")
+        raise CannotWrite(f"{path.name}: there already, and would be lost: open it, or move it away")
     document = tomlkit.parse(starters(scan.parent, like)["case.toml"])
     document["scan"] = scan.name
     document["horse"].pop("name")
@@ -39,7 +39,7 @@ def case_from_scan(scan: Path, horse: str, told: Told, like: Path) -> Path:
         coming.write_text(tomlkit.dumps(document), encoding="utf-8")
         coming.replace(path)
     except OSError as error:
-        raise CannotWrite(f"{path}: cannot be written ({error.strerror}); make room or free the folder") from error
+        raise CannotWrite(f"{path.name}: cannot be written ({error.strerror}); make room or free the folder") from error
     return path
 
 

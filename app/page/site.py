@@ -196,7 +196,7 @@ async def _live(office: Office, socket: WebSocket) -> None:
     office.pages += 1
     page = Listener("in" if socket.query_params.get("units") == "in" else "mm")
     desk = office.desk(socket.query_params.get("case", ""))
-    page.tell({"t": "hello", "cases": office.cases, "folder": str(office.folder), "yard": demo_horses()})
+    page.tell({"t": "hello", "cases": office.cases, "folder": office.folder.name, "yard": demo_horses()})
     office.scans.pages.add(page)
     office.scans.show_to(page)
     if desk is not None:

@@ -71,7 +71,7 @@ def tick(folder: Path, setup: str, check: HandCheck, right: bool | None) -> tupl
         coming.replace(path)
     except OSError as error:
         raise CannotWrite(
-            f"{path}: the tick cannot be kept ({error.strerror}); make room or free the folder"
+            f"{path.name}: the tick cannot be kept ({error.strerror}); make room or free the folder"
         ) from error
     return rows
 

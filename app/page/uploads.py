@@ -88,9 +88,9 @@ def _new_folder(folder: Path, stem: str) -> Path:
         except FileExistsError:
             continue
         except OSError as error:
-            raise CannotWrite(f"{place}: cannot be made ({error.strerror})") from error
+            raise CannotWrite(f"{place.name}: its folder cannot be made ({error.strerror}); make room") from error
         return place
-    raise CannotWrite(f"{folder}: ten thousand scans called {stem}; move some away")
+    raise CannotWrite(f"ten thousand scans are called {stem}; move some away")
 
 
 def _too_large(size: int) -> InputRefused:

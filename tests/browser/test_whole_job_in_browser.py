@@ -27,7 +27,13 @@ sync_api = pytest.importorskip("playwright.sync_api", reason="playwright is not 
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
 pytestmark = pytest.mark.skipif(CHROMIUM is None, reason="no chromium on this computer: apt-get install chromium")
 NO_NETWORK = "--host-resolver-rules=MAP * ~NOTFOUND, EXCLUDE 127.0.0.1"
-DRAWS = ("--use-angle=swiftshader", "--enable-unsafe-swiftshader", "--ignore-gpu-blocklist", "--no-sandbox")
+DRAWS = (
+    "--use-angle=swiftshader",
+    "--enable-unsafe-swiftshader",
+    "--ignore-gpu-blocklist",
+    "--no-sandbox",
+    "--disable-dev-shm-usage",
+)
 DESKTOP: dict[str, Any] = {"viewport": {"width": 1180, "height": 720}}
 PHONE: dict[str, Any] = {
     "viewport": {"width": 390, "height": 844}, "device_scale_factor": 1.5, "has_touch": True, "is_mobile": True,

@@ -74,8 +74,7 @@ const heard = {
   sheets: ({ busy, files, fresh }) => { seen.making = busy; if (files) seen.files = files; if (fresh) note('The sheets are made.'); show(); },
   scans: ({ scans }) => {
     seen.scans = scans;
-    for (const { number, state } of scans) if (state === 'done' && seen.sent.delete(number) && !caseKey) ask({ do: 'scan-show', number });
-    show('scan');
+    news();
   },
   scan: message => {
     seen.shown = message;
@@ -158,13 +157,19 @@ const go = step => {
   show();
 };
 
+// A scan that this page sent is shown when it is judged; the verdict may come before the answer to the sending.
+const news = () => {
+  for (const { number, state } of seen.scans) if (state === 'done' && seen.sent.delete(number) && !caseKey) ask({ do: 'scan-show', number });
+  show('scan');
+};
+
 const acts = {
   ask, note, show, go,
   set: setup => { seen.wanted = setup; if (!ask({ do: 'set', setup })) seen.wanted = null; show(); },
   pocket: name => { seen.pocket = name; show(); },
   light: number => { seen.lit = number; seen.hand = ''; if (number === null) view.light(null, []); ask({ do: 'light', finding: number }); show(); },
   pick: on => { seen.pick = on ? [] : null; view.setPicked([]); show(); },
-  files: files => [...files].forEach(file => send(file, seen, () => show('scan'), note)),
+  files: files => [...files].forEach(file => send(file, seen, news, note)),
   back: () => { view.rings = []; seen.shown = null; ask({ do: 'units', units: seen.units }); },
 };
 

@@ -111,7 +111,7 @@ const scale = (seen, acts) => {
 
 const starts = ({ hello }, acts) => [
   hello?.cases.length ? [make('h2', {}, 'Cases'), make('ul.files', {}, hello.cases.map(one => make('li', {}, make('a', { href: `/?case=${one.case}` }, make('b', {}, one.name), make('span.quiet', {}, 'open')))))]
-    : make('p.quiet', {}, `Scans are kept in ${hello?.folder ?? 'a folder of their own'}. To lay your saddle on, start with a case: shimwright open my-horse/case.toml.`),
+    : make('p.quiet', {}, `Scans are kept on this computer, in the folder ${hello?.folder ?? 'of the page'}. To lay your saddle on, start with a case: shimwright open my-horse/case.toml.`),
   hello?.yard.length ? [make('h2', {}, 'Or try it on an invented horse'), make('div.row', {}, hello.yard.map(horse =>
     make('button', { type: 'button', 'data-key': `demo ${horse}`, onclick: () => acts.ask({ do: 'demo', horse }) }, horse[0].toUpperCase() + horse.slice(1))))] : null,
 ];

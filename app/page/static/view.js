@@ -170,7 +170,7 @@ export class View {
     const narrower = (compare === 'beside') - (this.compare === 'beside');
     Object.assign(this, { mode, saddle, compare, wipe, marksShown: marks });
     if (!this.renderer) return;
-    if (narrower) this.keepWidth();
+    if (narrower) this.refit();
     for (const which of Object.keys(this.sides)) {
       this.paint(which);
       const { parts } = this.sides[which];
@@ -233,12 +233,8 @@ export class View {
     this.draw();
   }
 
-  // As much of the horse as before, though the picture became narrower or wider.
-  keepWidth() {
-    const before = Math.min(1, this.camera.aspect);
-    this.aim();
-    this.turn(0, 0, before / Math.min(1, this.camera.aspect));
-  }
+  // The whole horse from where one looks, when the picture became narrower or wider.
+  refit() { this.look('', this.camera.position.clone().sub(this.controls.target).toArray()); }
 
   turn(right, up, nearer) {
     const arm = this.camera.position.clone().sub(this.controls.target), length = arm.length() * nearer;
