@@ -124,7 +124,9 @@ def over_time(
         labels.append(
             Label(left - 1.0, float(py(value)), shown.removesuffix(first.unit).strip(), 7, "right", ink="soft")
         )
-    labels += [Label(float(px[k]), bottom + 2.8, name, 7, anchor, ink="soft") for k, name, anchor in _ends(dates)]
+    begun, ended = words.day(dates[0]) or "first", words.day(dates[-1]) or "last"
+    labels.append(Label(left, bottom + 2.8, begun, 7, "left", ink="soft"))
+    labels.append(Label(right + 3.0, bottom + 2.8, ended, 7, "right", ink="soft"))
     return Picture(width_mm, height_mm, measure_name(first), tuple(strokes), tuple(labels))
 
 
@@ -140,11 +142,6 @@ def _days(dates: Sequence[str | None]) -> FloatArray:
     days = np.array([date.fromisoformat(day).toordinal() for day in dates if day], float)
     span = float(np.ptp(days))
     return (days - days.min()) / span if span else np.linspace(0.0, 1.0, len(dates))
-
-
-def _ends(dates: Sequence[str | None]) -> list[tuple[int, str, str]]:
-    last = len(dates) - 1
-    return [(0, words.day(dates[0]) or "first", "left"), (last, words.day(dates[last]) or "last", "right")]
 
 
 def _flat(change: Change) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
@@ -191,7 +188,7 @@ def _ticks(paper: Paper, width_mm: float, height_mm: float) -> list[Label]:
     labels = [Label(0.0, 2.6, "mm behind the withers", 7, "left", ink="soft")]
     for x in np.arange(0.0, REAR_MM, -100.0):
         at = paper(np.array([[ARC_MM, x]]))[0]
-        labels.append(Label(float(at[0]) - 1.5, float(at[1]), f"{-x:.0f}", 7, "right", ink="soft"))
+        labels.append(Label(float(at[0]) - 1.5, float(at[1]), f"{abs(x):.0f}", 7, "right", ink="soft"))
     labels.append(Label(LEFT_MM + 1.0, height_mm - 2.4, "left (near)", 8, "left", ink="soft"))
     labels.append(Label(width_mm - 3.0, height_mm - 2.4, "right (off)", 8, "right", ink="soft"))
     return labels
@@ -207,10 +204,18 @@ def _zone_labels(change: Change, paper: Paper) -> list[Label]:
                 continue
             x, y = paper(np.array([[sign * 140.0, (front + rear) / 2]]))[0]
             if not one.beyond:
-                labels.append(Label(float(x), float(y), "as before", 8, ink="soft", plate=True))
+                word = "changed in part" if _in_part(change, (front, rear), sign) else "as before"
+                labels.append(Label(float(x), float(y), word, 8, ink="soft", plate=True))
                 continue
             figure = words.with_error(abs(one.change), one.sd, "mm")
             word = "filled" if one.change > 0 else "fell away"
             labels.append(Label(float(x), float(y) - 1.8, word, 8, strong=True, plate=True))
             labels.append(Label(float(x), float(y) + 1.8, figure, 8, strong=True, plate=True))
     return labels
+
+
+def _in_part(change: Change, ends_mm: tuple[float, float], sign: float) -> bool:
+    """Some place of the zone is beyond error although its mean is not."""
+    x, y = change.points_mm[..., 0], change.points_mm[..., 1] * sign
+    with np.errstate(invalid="ignore"):
+        return bool((change.beyond & (x <= ends_mm[0]) & (x > ends_mm[1]) & (y > 0)).any())

@@ -85,7 +85,10 @@ def _serves(serves: tuple[Serves, Pad] | None, units: str) -> dict[str, object] 
         "sentence": one.sentence,
         "setup": words.setup(one.setup, pad, units),
         "plan": [[words.in_weeks(step.weeks), step.what] for step in one.take_out],
-        "again": words.day(one.recheck_on) or weeks,
+        "again": ""
+        if one.verdict in ("vet first", "saddle first", "fit again")
+        else words.day(one.recheck_on) or weeks,
+        "on": "on then" if one.change is not None else "on now",
     }
 
 
@@ -112,6 +115,6 @@ def _laid(change: Change) -> str:
         "The scans were laid over one another along the spine, from withers to croup, muscle left out as far as it had "
         f"changed. The later scan was moved {np.linalg.norm(pose.shift_mm):.0f} ± {np.linalg.norm(pose.sd[:3]):.0f} "
         f"mm, turned {np.linalg.norm(pose.turn_deg):.1f} ± {np.degrees(np.linalg.norm(pose.sd[3:6])):.1f}° and is "
-        f"{size} in size. A place counts as changed where it differs by more than its own error with all places looked at "
-        "together; an unchanged horse is called changed in one of twenty pairs at most."
+        f"{size} in size. A place counts as changed where it differs by more than its own error with all places looked "
+        "at together; an unchanged horse is called changed in one of twenty pairs at most."
     )

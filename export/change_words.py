@@ -50,8 +50,10 @@ def place_words(one: Changed) -> str:
 
 def measure_name(one: Changed | Measure) -> str:
     """The measure with its side and place."""
+    if one.name.endswith(" filled"):
+        return f"{one.name.removesuffix(' filled')} {one.side}, filled"
     side = f" {one.side}" if one.side in ("left", "right") else ""
-    at = f", {words.behind_withers(one.x_mm)}" if np.isfinite(one.x_mm) else ""
+    at = f", {-one.x_mm:.0f} mm behind the withers" if np.isfinite(one.x_mm) else ""
     return f"{one.name}{side}{at}"
 
 
@@ -69,10 +71,13 @@ def change_rows(change: Change) -> tuple[list[list[str]], list[str]]:
     for name, group in groupby(same, key=lambda one: one.name):
         rows_of = list(group)
         widest = max(rows_of, key=lambda one: one.sd)
-        grouped.append(
-            f"{name} (error ± {words.rounded(widest.sd, widest.sd, LEAST.get(widest.unit, 1.0))} {widest.unit})"
-        )
+        grouped.append(f"{name} (error ± {error_of(widest)})")
     return rows, list(dict.fromkeys(grouped))
+
+
+def error_of(one: Changed) -> str:
+    """Its sd, rounded up, with the unit."""
+    return words.with_error(0.0, one.sd, one.unit, LEAST.get(one.unit, 1.0)).split("± ")[-1]
 
 
 def measure_rows(rows: Sequence[Sequence[Measure]]) -> list[list[str]]:
