@@ -329,6 +329,20 @@ def _children(parent: int, named: str) -> list[int]:
     return found
 
 
+def test_a_wrong_case_is_told_and_read_again_when_it_is_mended(horses: Path) -> None:
+    case = horses / "willow" / "case.toml"
+    right = case.read_text()
+    case.write_text(right.replace("stood_square", "stod_square"))
+    with served(case) as server:
+        with page(server) as one:
+            told = one.until(lambda m: m["t"] == "refused")
+            assert "stood_square" in told["text"]
+            assert told["fatal"]
+        case.write_text(right)
+        with page(server) as one:
+            one.until(lambda m: m["t"] == "case")
+
+
 def test_vet_first_gives_sheets_without_a_set_up_until_asked_for_anyway(horses: Path) -> None:
     case = horses / "fennel" / "case.toml"
     case.write_text(case.read_text().replace("lame = false", "lame = true"))
