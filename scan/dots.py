@@ -17,6 +17,7 @@ from shimwright.scan.refusal import WrongUse
 MOST_SAMPLES = 60_000
 ON_BODY_CELLS = 2.5
 LINK_CELLS = 2.2  # a sparse dot of 24 mm must not fall apart
+LINK_SPACINGS = 3.5  # the same, times the usual distance to the nearest sample
 BROAD_CELLS = 12.0  # a patch broader than this is a rug or a coat, not a dot
 
 
@@ -52,7 +53,7 @@ def _link(points: FloatArray, cell: float) -> float:
     if len(points) < 3:
         return LINK_CELLS * cell
     nearest = cKDTree(points).query(points[:2000], k=2)[0][:, 1]
-    return max(LINK_CELLS * cell, 2.0 * float(np.median(nearest)))
+    return max(LINK_CELLS * cell, LINK_SPACINGS * float(np.median(nearest)))
 
 
 def _patch(points: FloatArray) -> Patch:

@@ -17,7 +17,7 @@ from shimwright.scan.trunk_cells import Cells, TrunkAxis, filled, gather
 
 BANDWIDTHS_CELLS = ((1.2, 1.2), (2.0, 1.7), (3.4, 2.6), (6.0, 4.0))  # (along x, around), in grid cells
 ROUGH_CELLS = (3.0, 2.4)
-CONTRADICTION = 2.0  # half-width of the confidence intervals, in sd
+CONTRADICTION = 1.0  # half-width of the confidence intervals, in sd: a sharp ridge must not be pared down
 FACE_SCATTER = np.sqrt(2.0)  # vertices over samples of faces: a point in a triangle means three, variance 1/2
 REJECT_SD = 4.0
 FLOOR_MM = 0.05  # what no scan is better than
