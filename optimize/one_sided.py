@@ -35,7 +35,8 @@ def growing_side(change: Change, now: Back) -> tuple[str, float, float] | None:
     if not apart:
         return None
     most = max(apart, key=lambda one: abs(one.change / one.sd))
-    if most.change * mean_difference(now)[0] > 0:
+    area, sd = mean_difference(now)
+    if most.change * area >= 0 or abs(area) <= sd:
         return None
     return ("right" if most.change > 0 else "left"), abs(most.change), most.sd
 

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from scipy.stats import norm
 
 from shimwright.scan.back import STATIONS_MM, Back, Midline
-from shimwright.scan.build import measure_build
+from shimwright.scan.landmarks import BLADE_ARC_MM, length_scale, side_line
 from shimwright.scan.measures import measure_stations
 from shimwright.scan.raw import FloatArray
 from shimwright.scan.register import (
@@ -40,6 +40,7 @@ ZONE_ARC_MM = (30.0, 220.0)
 SIDES = (("left", 1.0), ("right", -1.0))
 SECTIONS_MM = (-100.0, -250.0, -400.0)
 LEAST_SHARE = 0.5  # of a zone's nodes seen, else it is not told
+STRAIGHT_EDGE_MM = 200.0
 PLACING_SD_MM = 1.0  # [J] hollow: the ends of the straight-edge, beyond the surface's own error
 
 
@@ -137,7 +138,6 @@ def measures(frame_of: Back, back: Back, pose: Registration | None) -> tuple[Mea
     surface, midline, roll_sd, along_sd = _in_frame(frame_of, back, pose)
     frame = replace(frame_of.frame, roll_sd_deg=roll_sd)
     stations = measure_stations(surface, midline, frame)
-    build = measure_build(surface, midline, frame, frame_of.landmarks, stations)
     rows: list[Measure] = []
     width, width_sd = stations.width_mm, np.linalg.norm(stations.half_width_sd_mm, axis=2)
     slope_sd = _moved(stations.slope_deg, stations.slope_sd_deg, along_sd)
@@ -150,8 +150,7 @@ def measures(frame_of: Back, back: Back, pose: Registration | None) -> tuple[Mea
         rows.append(Measure("width 100 mm down", "mm", x, "both", width[k, 2], wide_sd[k, 2]))
         rows.append(Measure("left falls away more", "cm²", x, "none", stations.area_difference_cm2[k], area_sd[k]))
     for s, (side, _) in enumerate(SIDES):
-        sd = float(np.hypot(np.sqrt(1.5) * _typical_sd(surface), PLACING_SD_MM))
-        rows.append(Measure("hollow behind the shoulder", "mm", np.nan, side, build.hollow_mm[s], sd))
+        rows.append(Measure("hollow behind the shoulder", "mm", np.nan, side, *_hollow(frame_of, surface, midline, s)))
     rows.append(Measure("dip", "mm", np.nan, "none", back.build.dip_mm, back.build.dip_sd_mm))
     rows.append(Measure("withers over croup", "°", np.nan, "none", back.build.uphill_deg, back.build.uphill_sd_deg))
     return tuple(rows)
@@ -199,9 +198,20 @@ def _moved(value: FloatArray, sd: FloatArray, along_sd: float) -> FloatArray:
     return np.asarray(np.hypot(sd, np.nan_to_num(slope) * along_sd))
 
 
-def _typical_sd(surface: Surface) -> float:
-    known = surface.sd_mm[np.isfinite(surface.sd_mm)]
-    return float(np.median(known)) if known.size else float("nan")
+def _hollow(frame_of: Back, surface: Surface, midline: Midline, side: int) -> tuple[float, float]:
+    """(depth, sd) under a straight-edge of 200 mm from the first visit's shoulder edge backwards, at its middle.
+
+    At the same three places in every visit, unlike the build's own figure, whose deepest point may jump.
+    """
+    shoulder, croup = frame_of.landmark(("shoulder_left", "shoulder_right")[side]), frame_of.landmark("croup")
+    if shoulder is None or not np.isfinite(shoulder.position_mm[0]):
+        return float("nan"), float("nan")
+    scale = length_scale(float("nan") if croup is None else -float(croup.position_mm[0]))
+    x = float(shoulder.position_mm[0]) - scale * STRAIGHT_EDGE_MM * np.array([1.0, 0.5, 0.0])
+    line = side_line(surface, midline, x, BLADE_ARC_MM * scale)[:, side]
+    height = line @ np.array([1.0 if side == 0 else -1.0, 1.0]) / np.sqrt(2.0)  # about square to the flank
+    sd = np.nanmean(surface.sd(np.column_stack([x, line]))) if np.isfinite(line).all() else np.nan
+    return float((height[0] + height[2]) / 2 - height[1]), float(np.hypot(np.sqrt(1.5) * sd, PLACING_SD_MM))
 
 
 def _zones(nodes: Nodes, gap: FloatArray, covariance: FloatArray) -> list[Changed]:

@@ -42,7 +42,7 @@ def run(capsys, *arguments):
     return code, said.out, said.err
 
 
-def test_where_the_record_lies(tmp_path, monkeypatch):
+def test_where_the_record_lies(monkeypatch):
     """XDG Base Directory Specification 0.8."""
     from shimwright.record.place import store_folder
 
