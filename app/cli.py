@@ -161,6 +161,18 @@ def fit(
     return fit_all(cases, out, workshop, anyway=anyway, as_json=as_json, log=record)
 
 
+@commands.command()
+@click.argument("cases", metavar="CASE…", nargs=-1, required=True, type=click.Path(path_type=Path))
+@click.option("--uneven", is_flag=True, help="Each side by itself, where the back is; else both alike.")
+@OUT
+@JSON
+def panel(cases: tuple[Path, ...], uneven: bool, out: Path | None, as_json: bool) -> int:
+    """One panel for all CASEs: profile card, full-size section curves, solids of panel and back, for a maker."""
+    from shimwright.panel import panel as fit_panel
+
+    return fit_panel(cases, out, uneven=uneven, as_json=as_json)
+
+
 @commands.command(name="open")
 @click.argument("cases", metavar="[CASE]…", nargs=-1, type=click.Path(path_type=Path))
 @click.option("--folder", type=click.Path(path_type=Path, file_okay=False), help="Where scans sent by a phone go.")
