@@ -21,6 +21,7 @@ REAR_MM, FRONT_MM = -640.0, 40.0
 STEP_MM = 5.0
 LEFT_MM, TOP_MM = 15.0, 7.0  # of paper, beside and above the map
 STEPS = (1.0, 2.0, 2.5, 5.0, 10.0, 20.0)
+PART_ASIDE_MM, PART_PLACES = 200.0, 9
 BANDS = 4  # to each side of zero, at most
 
 
@@ -215,7 +216,8 @@ def _zone_labels(change: Change, paper: Paper) -> list[Label]:
 
 
 def _in_part(change: Change, ends_mm: tuple[float, float], sign: float) -> bool:
-    """Some place of the zone is beyond error although its mean is not."""
+    """A patch of the zone as drawn, some 3 cm across, is beyond error although its mean is not."""
     x, y = change.points_mm[..., 0], change.points_mm[..., 1] * sign
     with np.errstate(invalid="ignore"):
-        return bool((change.beyond & (x <= ends_mm[0]) & (x > ends_mm[1]) & (y > 0)).any())
+        here = (x <= ends_mm[0]) & (x > ends_mm[1]) & (y > 0) & (y < PART_ASIDE_MM)
+    return int((change.beyond & here).sum()) >= PART_PLACES
