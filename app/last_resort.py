@@ -1,6 +1,7 @@
 """Whatever was not foreseen becomes one line and an exit code, never a traceback (unless one is asked for)."""
 
 import errno
+import io
 import os
 import sys
 import traceback
@@ -12,6 +13,13 @@ TRACE = "SHIMWRIGHT_TRACE"  # set to 1: the whole trace as well
 DEFECT_EXIT = 70  # EX_SOFTWARE of sysexits.h; 1 already means something here
 INTERRUPTED_EXIT = 130  # 128 + SIGINT, as shells say it
 WRITE_ERRORS = {errno.ENOSPC, errno.EROFS, errno.EDQUOT, errno.EFBIG, errno.EIO}
+
+
+def write_anything() -> None:
+    """A letter that this terminal cannot show becomes a question mark, not an error."""
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, io.TextIOWrapper):
+            stream.reconfigure(errors="replace")
 
 
 def told(lines: tuple[str, ...]) -> None:
@@ -52,8 +60,13 @@ def _unforeseen(error: BaseException) -> tuple[str, int]:
                 CannotWrite.exit_code,
             )
         case OSError() if error.filename:
-            return f"{error.filename}: cannot be read ({error.strerror}); check the name and the rights", 2
+            return f"{_short(error.filename)}: cannot be read ({error.strerror}); check the name and the rights", 2
     return _defect(error), DEFECT_EXIT
+
+
+def _short(name: object) -> str:
+    words = str(name)
+    return words if len(words) <= 300 else f"{words[:100]}…{words[-100:]}"
 
 
 def _defect(error: BaseException) -> str:
@@ -68,4 +81,5 @@ def _defect(error: BaseException) -> str:
 
 
 def _one_line(text: str) -> str:
-    return " ".join(text.split())
+    """One line, without what could steer a terminal or cannot be printed: names of files may hold anything."""
+    return "".join(letter if letter.isprintable() else "?" for letter in " ".join(text.split()))
