@@ -173,6 +173,41 @@ def panel(cases: tuple[Path, ...], uneven: bool, out: Path | None, as_json: bool
     return fit_panel(cases, out, uneven=uneven, as_json=as_json)
 
 
+@commands.command()
+@click.argument("scan", type=click.Path(path_type=Path))
+@click.option("--unit", metavar="mm|cm|m|in|MM", help="Unit of the scan, or millimetres per unit.")
+@click.option("--up", metavar="AXIS", help="Out of the upturned underside: +x … -z, or x,y,z in scan coordinates.")
+@click.option("--front", metavar="AXIS", help="Towards the arch, roughly: +x … -z, or x,y,z.")
+@click.option("--name", help="Name of the saddle.")
+@click.option("--style", type=click.Choice(["english", "western", "treeless"]), help="No scan shows it.")
+@click.option(
+    "--tree",
+    type=click.Choice(["rigid", "spring", "flexible", "half-tree", "jointed", "treeless"]),
+    help="No scan shows it.",
+)
+@click.option("--weight", type=click.FloatRange(1, 40), metavar="KG", help="With stirrups and girth.")
+@click.option("--out", type=click.Path(path_type=Path, dir_okay=False), help="The file to write.")
+@JSON
+def saddle(
+    scan: Path,
+    unit: str | None,
+    up: str | None,
+    front: str | None,
+    name: str | None,
+    style: str | None,
+    tree: str | None,
+    weight: float | None,
+    out: Path | None,
+    as_json: bool,
+) -> int:
+    """A SCAN of the saddle upside down: its numbers and its own left–right difference, as saddle.toml."""
+    from shimwright.saddle import SaddleWords, ScanLies
+    from shimwright.saddle import saddle as from_scan
+
+    lies, told = ScanLies(unit, up, front), SaddleWords(name, style, tree, weight)
+    return from_scan(scan, lies, out, told, as_json=as_json)
+
+
 @commands.command(name="open")
 @click.argument("cases", metavar="[CASE]…", nargs=-1, type=click.Path(path_type=Path))
 @click.option("--folder", type=click.Path(path_type=Path, file_okay=False), help="Where scans sent by a phone go.")

@@ -126,12 +126,12 @@ def told_from_options(
 ) -> Told:
     """The options of `measure`. Raises WrongUse naming the option."""
     return Told(
-        unit_mm=_option("--unit", unit, unit_told),
-        up=_option("--up", direction, up),
-        head=_option("--head", direction, head),
+        unit_mm=option("--unit", unit, unit_told),
+        up=option("--up", direction, up),
+        head=option("--head", direction, head),
         mirror=mirror,
-        marks=_option("--mark", lambda _: marks(map(_split_mark, mark_options)), mark_options) or NOTHING_TOLD.marks,
-        scale=_option("--scale", _split_scale, scale),
+        marks=option("--mark", lambda _: marks(map(_split_mark, mark_options)), mark_options) or NOTHING_TOLD.marks,
+        scale=option("--scale", _split_scale, scale),
     )
 
 
@@ -154,7 +154,8 @@ def _mark_words(what: Mark) -> object:
     return list(what.xyz) if isinstance(what, ScanPoint) else f"{what.mm:g} mm"
 
 
-def _option(name: str, parse: Callable[[object], Parsed], told: object) -> Parsed | None:
+def option(name: str, parse: Callable[[object], Parsed], told: object) -> Parsed | None:
+    """An option's value, None where it was not told. Raises WrongUse naming it."""
     if told is None or told == ():
         return None
     try:
