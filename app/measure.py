@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 from shimwright.outputs import folders
 from shimwright.progress import Say, progress
 from shimwright.scan.read import read
-from shimwright.scan.refusal import WrongUse
+from shimwright.scan.refusal import InputRefused, WrongUse
 from shimwright.told_options import told_words
 from shimwright.told_results import Outcome, tell_each, write_line
 
@@ -39,7 +39,11 @@ def measure(path: Path, told: Told, say: Say, errand: Errand | None = None) -> B
     from shimwright.scan.back import Source
     from shimwright.scan.survey import survey
 
-    return survey(raw, told, Source(raw.file, raw.sha256, errand.date, errand.horse, told_words(told)), say)
+    source = Source(raw.file, raw.sha256, errand.date, errand.horse, told_words(told))
+    try:
+        return survey(raw, told, source, say)
+    except InputRefused as refused:  # of several scans, which one
+        raise InputRefused(f"{raw.file}: {refused.message}", refused.details) from None
 
 
 def measure_traced(path: Path, say: Say, errand: Errand | None = None) -> Back:

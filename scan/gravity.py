@@ -162,8 +162,8 @@ def _from_shape(
     matched = mirror.overlap >= LEAST_OVERLAP and flank >= LEAST_FLANK and not unlike
     if not matched or arc < LEAST_ARC_DEG or _angle_deg(up, open_side) > 40:
         raise InputRefused(
-            f"which way is up? {arc:.0f}° round the trunk were seen, the sides match to {mirror.rms / radius:.1%} of "
-            f"its radius, the lesser flank {100 * flank:.0f} % as deep as the other: say --up, or scan both flanks"
+            f"which way is up? {arc:.0f}° round the trunk were seen, the sides match to {abs(mirror.rms / radius):.1%} "
+            f"of its radius, the lesser flank {100 * flank:.0f} % as deep as the other: say --up, or scan both flanks"
         )
     return Upright(up, "shape", PITCH_SD_DEG, ROLL_SD_DEG, mirror, messages)
 

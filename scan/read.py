@@ -4,6 +4,7 @@ A reader never guesses: what it cannot read it refuses by name, with the counts 
 """
 
 import hashlib
+import re
 from collections.abc import Callable
 from dataclasses import replace
 from importlib import import_module
@@ -50,12 +51,14 @@ def read(path: Path) -> RawScan:
     """Read a scan. Raises WrongUse (no such file) or InputRefused (content)."""
     if not path.exists():
         raise WrongUse(f"{path}: no such file; check the name, or drag the file into the terminal")
-    if not path.is_file():
+    if path.is_dir():
         raise WrongUse(f"{path}: a folder, not a scan; name the file in it")
+    if not path.is_file():
+        raise WrongUse(f"{path}: a pipe or a device, not a file; save the scan as a file first")
     if path.stat().st_size == 0:
         raise InputRefused(f"{path.name}: the file is empty (0 bytes); export the scan again")
     scan = checked(read_as(path, path.suffix.lower()))
-    return replace(scan, file=path.name, sha256=sha256(path))
+    return replace(scan, file=path.name.encode("utf-8", "replace").decode("utf-8"), sha256=sha256(path))
 
 
 def read_as(path: Path, suffix: str) -> RawScan:
@@ -88,10 +91,17 @@ def read_as(path: Path, suffix: str) -> RawScan:
             f"{path.name}: needs more memory than there is; export the scan with fewer points (5 million are plenty)"
         ) from error
     except Exception as error:
-        said = str(error).strip().splitlines()[0][:120] if str(error).strip() else type(error).__name__
         raise InputRefused(
-            f"{path.name}: damaged or cut off, it cannot be read as {suffix[1:].upper()} ({said}); export it again"
+            f"{path.name}: damaged or cut off, it cannot be read as {suffix[1:].upper()}{_said(error)}; export it again"
         ) from error
+
+
+def _said(error: Exception) -> str:
+    """What the library said, in brackets, where it is a sentence and not the name of an error alone."""
+    words = re.sub(r"^\w*(Error|Exception): *", "", str(error).strip()).splitlines()
+    if not words or " " not in words[0]:
+        return ""
+    return f" ({words[0] if len(words[0]) <= 80 else words[0][:79] + '…'})"
 
 
 def checked(scan: RawScan) -> RawScan:

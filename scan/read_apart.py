@@ -59,7 +59,8 @@ def _run(reader: Callable[[Path], Result], path: Path, pipe: Connection, seconds
         spent = resource.getrusage(resource.RUSAGE_SELF)
         limit = math.ceil(spent.ru_utime + spent.ru_stime + seconds)
         resource.setrlimit(resource.RLIMIT_CPU, (limit, limit + 5))
-    os.dup2(os.open(os.devnull, os.O_WRONLY), 2)  # native parsers chatter; what matters comes back by the pipe
+    for stream in (1, 2):  # native parsers chatter on both; what matters comes back by the pipe
+        os.dup2(os.open(os.devnull, os.O_WRONLY), stream)
     try:
         answer: tuple[str, object] = ("result", reader(path))
     except Exception as error:

@@ -44,16 +44,22 @@ class SameFolder(trimesh.resolvers.Resolver):
 
 
 def read_ply(path: Path) -> RawScan:
-    """Any PLY; the number of points must be what the header promises."""
-    promised, _ = _ply_counts(path)
+    """Any PLY; points and faces must be as many as the header promises."""
+    promised, promised_faces = _ply_counts(path)
     try:
         scan = _from_trimesh(path, "ply", "PLY")
-    except (ValueError, KeyError, IndexError, TypeError):
-        scan = _ply_by_open3d(path)  # faces of mixed corner counts, which trimesh does not take
-    if scan.faces is None and len(scan.points) != promised:
+    except (ValueError, KeyError, IndexError, TypeError) as error:
+        if not promised_faces:
+            raise InputRefused(
+                f"{path.name}: the header promises {promised} points, and not all of them are there as numbers: "
+                f"the file is cut off or damaged; export it again"
+            ) from error
+        return _ply_by_open3d(path)  # faces of mixed corner counts, which trimesh does not take
+    faces = 0 if scan.faces is None else len(scan.faces)  # at least one triangle for each face
+    if faces < promised_faces or len(scan.points) < promised or (not faces and len(scan.points) > promised):
         raise InputRefused(
-            f"{path.name}: the header promises {promised} points, {len(scan.points)} were found: "
-            f"the file is cut off; export it again"
+            f"{path.name}: the header promises {promised} points and {promised_faces} faces, {len(scan.points)} and "
+            f"{faces} were found: the file is cut off; export it again"
         )
     return scan
 
@@ -163,8 +169,11 @@ def _ply_counts(path: Path) -> tuple[int, int]:
     with path.open("rb") as stream:
         header = stream.read(65536).split(b"end_header", 1)
     points, faces = (re.search(rb"element\s+%s\s+(\d+)" % kind, header[0]) for kind in (b"vertex", b"face"))
-    if len(header) < 2 or points is None:
-        raise InputRefused(f"{path.name}: read as PLY, the header names no points; export the scan again")
+    axes = {*re.findall(rb"property\s+\w+\s+([xyz])\s", header[0])}
+    if len(header) < 2 or points is None or len(axes) < 3:
+        raise InputRefused(
+            f"{path.name}: read as PLY, the header names no points with x, y and z; export the scan again"
+        )
     return int(points.group(1)), int(faces.group(1)) if faces else 0
 
 

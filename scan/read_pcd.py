@@ -12,17 +12,10 @@ from shimwright.scan.refusal import InputRefused
 
 def read_pcd(path: Path) -> RawScan:
     """ascii, binary or compressed. Points without a number are dropped: in organised clouds they mean "not seen"."""
-    with path.open("rb") as stream:
-        header = stream.read(4096)
-    promised = re.search(rb"^POINTS\s+(\d+)", header, re.MULTILINE)
-    if promised is None or not re.search(rb"^DATA\s+\w+", header, re.MULTILINE):
-        raise InputRefused(f"{path.name}: no PCD header (POINTS, DATA); export the scan again")
+    promised = _checked_count(path)
     points, normals, colours = apart(open3d_cloud, path)
-    if len(points) != int(promised.group(1)):
-        raise InputRefused(
-            f"{path.name}: the header promises {int(promised.group(1))} points, {len(points)} were found: "
-            f"the file is cut off; export it again"
-        )
+    if len(points) != promised:
+        raise _cut_off(path, promised, f"{len(points)} points")
     good = np.isfinite(points).all(axis=1)
     rgb = np.rint(255 * colours).astype(np.uint8)
     return RawScan(
@@ -38,6 +31,47 @@ def read_pcd(path: Path) -> RawScan:
         messages=()
         if good.all()
         else (f"{int((~good).sum())} of {len(points)} points hold no number and were left out",),
+    )
+
+
+def _checked_count(path: Path) -> int:
+    """Points that the header promises, if the bytes for them are there: Open3D gives junk for those that are not."""
+    data = path.read_bytes()
+    head = re.search(rb"^DATA\s+(ascii|binary_compressed|binary)[^\n]*\n", data[:8192], re.MULTILINE | re.IGNORECASE)
+    found = re.search(rb"^POINTS\s+(\d{1,12})\s", data[:8192], re.MULTILINE)
+    if head is None or found is None:
+        raise InputRefused(f"{path.name}: no PCD header (POINTS, DATA); export the scan again")
+    promised, body, kind = int(found[1]), data[head.end() :], head[1].lower()
+    if kind == b"ascii":
+        rows = [line for line in body.split(b"\n") if line.strip()]
+        width = len(rows[0].split()) if rows else 0
+        if len(rows) < promised or any(len(row.split()) != width for row in rows):
+            raise _cut_off(
+                path, promised, f"{len(rows)} rows, the last of {len(rows[-1].split()) if rows else 0} numbers,"
+            )
+    else:
+        # pointclouds.org file format: compressed data begin with their packed size and their full size, 4 bytes each
+        needed = promised * _bytes_per_point(data[: head.start()]) if kind == b"binary" else 8
+        if kind == b"binary_compressed" and len(body) >= needed:
+            needed += int.from_bytes(body[:4], "little")
+        if len(body) < needed:
+            raise _cut_off(path, promised, f"{len(body)} of {needed} bytes")
+    return promised
+
+
+def _bytes_per_point(header: bytes) -> int:
+    sizes, counts = (
+        [int(word) for word in found[1].split()]
+        if (found := re.search(rb"^%s\s+([\d ]+)" % key, header, re.MULTILINE))
+        else []
+        for key in (b"SIZE", b"COUNT")
+    )
+    return sum(size * count for size, count in zip(sizes, counts or [1] * len(sizes), strict=False))
+
+
+def _cut_off(path: Path, promised: int, found: str) -> InputRefused:
+    return InputRefused(
+        f"{path.name}: the header promises {promised} points, {found} were found: the file is cut off; export it again"
     )
 
 

@@ -1,5 +1,6 @@
 """Readers for the tests of `apart`: they must be found by name in a process of their own."""
 
+import os
 import time
 from pathlib import Path
 
@@ -15,3 +16,10 @@ def spins(path: Path) -> int:
     while path:
         pass
     return 0
+
+
+def chatters(path: Path) -> int:
+    """Writes to both streams from below Python, as native parsers do."""
+    os.write(1, b"warning: odd")
+    os.write(2, b"warning: odd")
+    return path.stat().st_size

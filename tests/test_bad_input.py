@@ -1,5 +1,6 @@
 """Wrong input through the command itself: one line (what, why, what to do), the right exit code, no output."""
 
+import os
 import re
 from pathlib import Path
 
@@ -87,6 +88,31 @@ def test_files_that_are_no_scan(name, content, code, words, tmp_path, capsys):
     out = tmp_path / "out"
     assert cli.run(["measure", str(tmp_path / name), *TOLD, "--out", str(out)]) == code
     assert words in told_once(capsys, out)
+
+
+def test_a_pipe_is_no_scan(tmp_path, capsys):
+    os.mkfifo(tmp_path / "scan.ply")
+    assert cli.run(["measure", str(tmp_path / "scan.ply"), "--out", str(tmp_path / "out")]) == 2
+    assert "a pipe or a device" in told_once(capsys, tmp_path / "out")
+
+
+@pytest.mark.parametrize("name", [b"red\x1b[31m.ply", b"not utf-8 \xff.ply", b"two\nlines.ply"])
+def test_names_cannot_steer_the_terminal(name, tmp_path, capsys):
+    path = tmp_path / os.fsdecode(name)
+    path.write_bytes(b"rubbish")
+    assert cli.run(["measure", str(path), "--out", str(tmp_path / "out")]) == 3
+    line = told_once(capsys, tmp_path / "out")
+    assert line.isprintable()
+    assert "not a PLY file" in line
+
+
+def test_of_two_scans_the_refused_one_is_named(tmp_path, capsys):
+    rng = np.random.default_rng(3)
+    scans = [ply(tmp_path / name, plane(rng)) for name in ("monday.ply", "tuesday.ply")]
+    assert cli.run(["measure", *map(str, scans), *TOLD, "--out", str(tmp_path / "out")]) == 3
+    first, second = capsys.readouterr().err.splitlines()
+    assert first.startswith("shimwright: monday.ply: no back found")
+    assert second.startswith("shimwright: tuesday.ply: no back found")
 
 
 @pytest.mark.parametrize(

@@ -103,9 +103,10 @@ def test_ply_with_mixed_polygons_is_read(dome: trimesh.Trimesh, tmp_path: Path) 
         ("a.txt", "# made by hand\n// X Y Z R G B\n", "{x}\t{y}\t{z}\t{r}\t0\t9"),
         ("a.pts", "642\n", "{x} {y} {z} -1035 {r} 0 9"),
         ("a.csv", "id;x;y;z\n", "1;{x};{y};{z}"),
+        ("a.csv", "x,y,z\n", '"{x}","{y}","{z}"'),
         ("a.xyz", "", "{x} {y} {z} 0.0 0.6 0.8"),
     ],
-    ids=["bare", "crlf header", "comments", "count line", "semicolons", "normals"],
+    ids=["bare", "crlf header", "comments", "count line", "semicolons", "quotes", "normals"],
 )
 def test_text_clouds(dome: trimesh.Trimesh, tmp_path: Path, name: str, head: str, line: str) -> None:
     rows = [
@@ -120,6 +121,73 @@ def test_text_clouds(dome: trimesh.Trimesh, tmp_path: Path, name: str, head: str
     if scan.paint is not None:
         assert np.array_equal(scan.paint.rgb[:, 0], dome.visual.vertex_colors[:, 0])
     assert (scan.normals is not None) == line.endswith("0.8")
+
+
+@pytest.mark.parametrize(("head", "line"), [("x;y;z\n", "{x};{y};{z}"), ("", "{x}\t{y}\t{z}"), ("", "{x} {y} {z}")])
+def test_decimal_commas(dome: trimesh.Trimesh, tmp_path: Path, head: str, line: str) -> None:
+    """Half of Europe's spreadsheets write 0,5 for a half."""
+    rows = [line.format(x=p[0], y=p[1], z=p[2]).replace(".", ",") for p in dome.vertices]
+    (tmp_path / "a.csv").write_text(head + "\n".join(rows), encoding="utf-8-sig")
+    same_points(read(tmp_path / "a.csv"), dome)
+
+
+@pytest.mark.parametrize(
+    ("text", "words"),
+    [
+        ("642\n" + "0.1 0.2 0.3\n" * 300, "promises 642 points, 300 were found"),
+        ("0.1 0.2 0.3\n" * 300 + "0.1 0.2\n", "line 301 has 2 numbers, the first row 3"),
+        ("# mine\n" + "0.1 0.2 0.3\n" * 300 + "that was all folks\n", "line 302 reads 'that was all folks'"),
+        ("x,y,z\n", "0 points"),
+        ("x,y,z\n" + "0.1,0.2\n" * 300, "names 3 columns, the rows have 2"),
+    ],
+)
+def test_tables_that_are_none(tmp_path: Path, text: str, words: str) -> None:
+    (tmp_path / "a.xyz").write_text(text)
+    with pytest.raises(InputRefused, match=words):
+        read(tmp_path / "a.xyz")
+
+
+PLY_HEAD = "ply\nformat {} 1.0\nelement vertex 642\n{}end_header\n"
+XYZ = "".join(f"property float {axis}\n" for axis in "xyz")
+
+
+@pytest.mark.parametrize(
+    ("head", "share", "words"),
+    [
+        (PLY_HEAD.format("ascii", XYZ), 0.5, "promises 642 points"),
+        (PLY_HEAD.format("binary_little_endian", XYZ), 0.5, "promises 642 points"),
+        (PLY_HEAD.format("ascii", XYZ.replace("float z", "float w")), 1.0, "no points with x, y and z"),
+        (PLY_HEAD.format("ascii", XYZ).replace("642", "9" * 20), 1.0, "promises 9{20} points"),
+    ],
+)
+def test_clouds_that_are_cut_off(dome: trimesh.Trimesh, tmp_path: Path, head: str, share: float, words: str) -> None:
+    """A point that is not in the file is never made up: a library behind fills with what lay in memory."""
+    text = "".join("{:.6f} {:.6f} {:.6f}\n".format(*p) for p in dome.vertices).encode()
+    body = text if "ascii" in head else dome.vertices.astype("<f4").tobytes()
+    (tmp_path / "a.ply").write_bytes(head.encode() + body[: int(share * len(body))])
+    with pytest.raises(InputRefused, match=words):
+        read(tmp_path / "a.ply")
+
+
+def test_faces_that_are_cut_off(dome: trimesh.Trimesh, tmp_path: Path) -> None:
+    data = dome.export(file_type="ply", encoding="ascii")
+    (tmp_path / "a.ply").write_bytes(data[: int(0.9 * len(data))])
+    with pytest.raises(InputRefused, match=r"642 points and 1280 faces, 642 and \d+ were found"):
+        read(tmp_path / "a.ply")
+
+
+@pytest.mark.parametrize("kind", ["ascii", "binary", "compressed"])
+@pytest.mark.parametrize("share", [0.5, 0.95])
+def test_pcd_that_is_cut_off(dome: trimesh.Trimesh, tmp_path: Path, kind: str, share: float) -> None:
+    import open3d
+
+    cloud = open3d.geometry.PointCloud(open3d.utility.Vector3dVector(dome.vertices))
+    path = tmp_path / "a.pcd"
+    open3d.io.write_point_cloud(str(path), cloud, write_ascii=kind == "ascii", compressed=kind == "compressed")
+    data = path.read_bytes()
+    path.write_bytes(data[: int(share * len(data))])
+    with pytest.raises(InputRefused, match="promises 642 points"):
+        read(path)
 
 
 @pytest.mark.parametrize("ascii_", [True, False])

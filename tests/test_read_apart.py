@@ -3,7 +3,7 @@
 from pathlib import Path
 
 import pytest
-from idle_readers import sleeps, spins
+from idle_readers import chatters, sleeps, spins
 
 from shimwright.scan import read_apart
 from shimwright.scan.refusal import InputRefused
@@ -24,3 +24,8 @@ def test_a_busy_computer_does_not_damage_a_file(scan: Path) -> None:
 def test_work_without_end_is_cut(scan: Path) -> None:
     with pytest.raises(InputRefused, match="not read within 1 s though it has only 5 bytes"):
         read_apart.apart(spins, scan)
+
+
+def test_chatter_does_not_reach_our_own_output(scan: Path, capfd: pytest.CaptureFixture[str]) -> None:
+    assert read_apart.apart(chatters, scan) == 5
+    assert capfd.readouterr() == ("", "")
