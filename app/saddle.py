@@ -79,7 +79,7 @@ def saddle_words(name: str, found: UndersideFound) -> tuple[str, ...]:
         side = "left" if found.worst_difference_mm > 0 else "right"
         place = ("front", "middle", "rear")[int(abs(found.difference_mm).argmax())]
         lines.append(
-            f"  saddle first: the {side} panel stands {abs(found.worst_difference_mm):.0f} mm proud of the other at "
+            f"  saddle first: the {side} panel stands {abs(found.worst_difference_mm):.0f} ± {found.difference_error_mm:.0f} mm proud of the other at "
             f"the {place}, more than {limits().verdict.side_difference_mm:g} mm: "
             "have the saddle mended before it is fitted to any horse"
         )
@@ -112,7 +112,7 @@ def saddle_document(found: UndersideFound, file: str, sha256: str) -> dict[str, 
 
 def saddle_toml(found: UndersideFound, file: str, told: SaddleWords) -> str:
     """The file: what was seen with its error, what was told, and a line to fill in for all else."""
-    from shimwright.scan.underside_scan import ANGLE_ERROR_DEG, DIFFERENCE_ERROR_MM, ROCKER_ERROR_MM
+    from shimwright.scan.underside_scan import ANGLE_ERROR_DEG, ROCKER_ERROR_MM
 
     width, three = f"± {found.width_error_mm:.0f} mm", ", ".join
     left, right = (three(f"{value:.1f}" for value in row) for row in found.sides_angle_deg)
@@ -133,7 +133,7 @@ def saddle_toml(found: UndersideFound, file: str, told: SaddleWords) -> str:
         f"right {right}",
         f"rocker_mm = {found.rocker_mm:.0f}  # ± {ROCKER_ERROR_MM:g} mm",
         f"panel_curve_mm = {found.panel_curve_mm:.0f}  # ± 2 mm",
-        f"side_difference_mm = {found.difference_mm.mean():.1f}  # ± {DIFFERENCE_ERROR_MM:g} mm; left less right "
+        f"side_difference_mm = {found.difference_mm.mean():.1f}  # ± {found.difference_error_mm:.1f} mm; left less right "
         f"at front, middle, rear: {thirds}",
         "# rise_mm = 0            # not seen: a scan does not know what its maker meant as level",
         "",

@@ -79,7 +79,7 @@ def _trimmed(points: FloatArray) -> FloatArray:
     wide = np.nanmax(np.abs(points[..., 1]), axis=0) <= BLOCK_SIDE_MM
     seen = np.isfinite(points).all(axis=2)
     middle = points.shape[1] // 2
-    usable = np.asarray(wide & (seen.mean(axis=0) > 1 - 4 * HOLES_ALLOWED))
+    usable: NDArray[np.bool_] = np.atleast_1d(wide & (seen.mean(axis=0) > 1 - 4 * HOLES_ALLOWED))
     if not usable[middle]:
         raise InputRefused(
             "the spine under the saddle was not seen, so the back cannot be made a block: scan it from above"

@@ -26,7 +26,7 @@ SIDES_ALIKE = 0.6  # of the other side's length, or it is half a saddle
 SHALLOW_DEG = 3.0  # panels fall outward by more, or it is no underside
 UNITS_MM = {"mm": 1.0, "cm": 10.0, "m": 1000.0, "in": 25.4}
 EXTENT_MM = (300.0, 1300.0)  # of a scan that shows a whole saddle, its longest way
-ANGLE_ERROR_DEG, ROCKER_ERROR_MM, DIFFERENCE_ERROR_MM = 1.0, 2.0, 1.5  # stated errors, held by a test
+ANGLE_ERROR_DEG, ROCKER_ERROR_MM = 1.0, 2.0  # stated errors, held by a test
 
 
 @dataclass(frozen=True)
@@ -61,7 +61,12 @@ class UndersideFound:
     @property
     def width_error_mm(self) -> float:
         """Of widths, channel and length: edges blur with the scanner's noise."""
-        return 3.0 + 3.0 * self.noise_mm
+        return 3.0 + 3.3 * self.noise_mm
+
+    @property
+    def difference_error_mm(self) -> float:
+        """Of the difference of the two sides, each third."""
+        return 1.0 + 0.8 * self.noise_mm
 
     @property
     def worst_difference_mm(self) -> float:
@@ -141,7 +146,7 @@ def _lowest(x: FloatArray, y: FloatArray, z: FloatArray, cell: float) -> tuple[F
 
 def _straightened(points: FloatArray) -> FloatArray:
     """Turned about z and moved sideways until both sides mirror one another best; roll is judged with it."""
-    x, y, z = _lowest(*points.T, 8.0)
+    x, y, z = _lowest(points[:, 0], points[:, 1], points[:, 2], 8.0)
     best, found = np.inf, (0.0, 0.0)
     for yaw in np.radians(np.arange(-15.0, 15.1, 1.5)):
         across = -x * np.sin(yaw) + y * np.cos(yaw)
@@ -179,7 +184,7 @@ def _unlike(table: tuple[FloatArray, float, float], middle: float) -> float:
         return np.inf
     apart, distance = apart[seen], distance[seen]
     slope = float(np.median(apart / distance))
-    return float(np.median(np.abs(apart - slope * distance))) / min(1.0, seen.sum() / 1000.0)
+    return float(np.median(np.abs(apart - slope * distance)) / min(1.0, seen.sum() / 1000.0))
 
 
 def _panel(points: FloatArray) -> list[_Section]:
@@ -218,7 +223,8 @@ def _section(beside: FloatArray, x: float, previous: _Section | None) -> _Sectio
         inner, outer, curve, width = previous.inner, previous.outer, previous.curve, SMOOTH_MM
         middle = 0.5 * (inner + outer)
     for turn in range(6):
-        near = np.abs(z - _at(curve, y - middle)) < max(width, ON_PANEL_MM)
+        square = float(1 / np.hypot(1.0, curve[1]))  # heights count square to the panel
+        near = square * np.abs(z - _at(curve, y - middle)) < width
         run = _run(y, near, inner, outer)
         if run is None:
             return None
@@ -229,7 +235,7 @@ def _section(beside: FloatArray, x: float, previous: _Section | None) -> _Sectio
         middle = 0.5 * (inner + outer)
         fitted = np.polyfit(y[inside] - middle, z[inside], 2)
         curve = fitted[::-1]
-        rest = float(1.48 * np.median(np.abs(z[inside] - _at(curve, y[inside] - middle))))
+        rest = float(1.48 * square * np.median(np.abs(z[inside] - _at(curve, y[inside] - middle))))
         width = max(0.7 * width if turn else width, ON_PANEL_MM, 2.0 * rest)
     section = _Section(x, inner, outer, curve, rest)
     if previous is not None:
