@@ -26,7 +26,7 @@ def panel(cases: Sequence[Path], out: Path | None, *, uneven: bool, as_json: boo
     read = [read_case(path) for path in dict.fromkeys(cases)]
     saddle = read[0].saddle
     for one in read[1:]:
-        if one.saddle != saddle and one.saddle.length_mm != saddle.length_mm:
+        if one.saddle.length_mm != saddle.length_mm:
             raise WrongUse(
                 f"{one.path}: its saddle's panel is {one.saddle.length_mm:g} mm long, the first case's "
                 f"{saddle.length_mm:g} mm: one panel is fitted to all, so name cases of one length"

@@ -79,9 +79,9 @@ def saddle_words(name: str, found: UndersideFound) -> tuple[str, ...]:
         side = "left" if found.worst_difference_mm > 0 else "right"
         place = ("front", "middle", "rear")[int(abs(found.difference_mm).argmax())]
         lines.append(
-            f"  saddle first: the {side} panel stands {abs(found.worst_difference_mm):.0f} ± {found.difference_error_mm:.0f} mm proud of the other at "
-            f"the {place}, more than {limits().verdict.side_difference_mm:g} mm: "
-            "have the saddle mended before it is fitted to any horse"
+            f"  saddle first: the {side} panel stands {abs(found.worst_difference_mm):.0f} ± "
+            f"{found.difference_error_mm:.0f} mm proud of the other at the {place}, more than "
+            f"{limits().verdict.side_difference_mm:g} mm: have the saddle mended before it is fitted to any horse"
         )
     lines.append("  not seen by any scan: style, tree, weight, arch, filling, seat, straps: fill them in by tape")
     return tuple(lines)
@@ -133,8 +133,8 @@ def saddle_toml(found: UndersideFound, file: str, told: SaddleWords) -> str:
         f"right {right}",
         f"rocker_mm = {found.rocker_mm:.0f}  # ± {ROCKER_ERROR_MM:g} mm",
         f"panel_curve_mm = {found.panel_curve_mm:.0f}  # ± 2 mm",
-        f"side_difference_mm = {found.difference_mm.mean():.1f}  # ± {found.difference_error_mm:.1f} mm; left less right "
-        f"at front, middle, rear: {thirds}",
+        f"side_difference_mm = {found.difference_mm.mean():.1f}  # ± {found.difference_error_mm:.1f} mm; left less "
+        f"right at front, middle, rear: {thirds}",
         "# rise_mm = 0            # not seen: a scan does not know what its maker meant as level",
         "",
         "# arch_length_mm = 90    # not seen: how far back the arch's legs bear",

@@ -29,6 +29,7 @@ BAND_MM = 30.0  # stuff under the line, to hold it by
 BEYOND_MM = 15.0  # the back's profile goes on past the panel's outer edge
 BETWEEN_MM = 12.0
 LEADING_MM = 4.2
+LEVEL_MM = 6.0  # of the level line above the template's foot
 
 
 @dataclass(frozen=True)
@@ -106,15 +107,15 @@ def _template(line: FloatArray, name: str, who: str, means: str) -> Drawing:
     middle = float(np.interp(0.0, line[:, 0], line[:, 1]))
     marks = (
         Line(np.array([[0.0, middle], [0.0, base]]), MARK),
-        Line(np.array([[left + 4.0, base + 4.0], [right - 4.0, base + 4.0]]), MARK),
+        Line(np.array([[left + 4.0, base + LEVEL_MM], [right - 4.0, base + LEVEL_MM]]), MARK),
     )
-    depth = f"line {abs(base + 4.0):.0f} mm under the arch's top"
+    depth = f"line {abs(base + LEVEL_MM):.0f} mm under the arch's top"
     told = (name, f"{who} · {means}", f"seen from behind, {depth}")
     x = left + 6.0
-    texts = [Text(words, (x, base + 18.0 - LEADING_MM * i), bold=i == 0) for i, words in enumerate(told)]
+    texts = [Text(words, (x, base + 20.0 - LEADING_MM * i), bold=i == 0) for i, words in enumerate(told)]
     ends = (
-        Text("left (near)", (left + 3.0, base + 0.6)),
-        Text("right (off)", (right - 3.0, base + 0.6), anchor="end"),
+        Text("left (near)", (left + 3.0, base + 1.8)),
+        Text("right (off)", (right - 3.0, base + 1.8), anchor="end"),
     )
     room = right - left - 12.0
     fitting = tuple(text for text in texts if text_width_mm(text.words, text.height_mm) <= 1.25 * room)

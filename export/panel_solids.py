@@ -77,9 +77,10 @@ def back_block(fit: PanelFit, rest: Remaining, back: Back) -> Solid:
 def _trimmed(points: FloatArray) -> FloatArray:
     """Columns seen nearly everywhere and inside the block's width, their holes bridged along the back."""
     wide = np.nanmax(np.abs(points[..., 1]), axis=0) <= BLOCK_SIDE_MM
-    seen = np.isfinite(points).all(axis=2)
+    seen: NDArray[np.bool_] = ~np.isnan(points.sum(axis=2))
     middle = points.shape[1] // 2
-    usable: NDArray[np.bool_] = np.atleast_1d(wide & (seen.mean(axis=0) > 1 - 4 * HOLES_ALLOWED))
+    usable: NDArray[np.bool_] = np.ones(points.shape[1], dtype=bool)
+    usable &= wide & (seen.mean(axis=0) > 1 - 4 * HOLES_ALLOWED)
     if not usable[middle]:
         raise InputRefused(
             "the spine under the saddle was not seen, so the back cannot be made a block: scan it from above"

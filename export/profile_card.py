@@ -118,7 +118,7 @@ def weighed(ridden: Sequence[Ridden]) -> list[str]:
     lines = [
         f"Backs and their weights: {backs}.",
         f"Room for muscle: pressing in counts {rules.pressing_over_daylight:g} × as much as the same daylight.",
-        f"The pad as ridden lies between: {', '.join(f'{one.pad_mm:.1f} mm' for one in ridden[:1])}.",
+        "The pad as ridden lies between, by the table above.",
         f"Channel: {rules.channel_clear_mm:g} mm clear of the spine's crest on each side; the crest begins where the "
         f"back lies {rules.leave_mm:g} mm under the panel's surface carried on.",
         f"Arch: parallel to the panel's front, its top {rules.arch_clear_mm:g} mm above the withers.",
@@ -137,6 +137,7 @@ def profile_card_pdf(fit: PanelFit, ridden: Sequence[Ridden], chart: MapSolution
         "line": " · ".join(part for part in (job.saddle, words.day(job.date)) if part),
         "big": big_rows(fit, job.print_units),
         "along": along_rows(fit, job.print_units),
+        "angles": "below horizontal, left / right" if fit.uneven else "panel below horizontal",
         "more": more_rows(fit, job.print_units),
         "remaining": remaining_rows(fit),
         "flock": flock_rows(chart),
@@ -171,10 +172,11 @@ def along_rows(fit: PanelFit, units: str) -> list[list[str]]:
 def more_rows(fit: PanelFit, units: str) -> list[list[str]]:
     change = change_per_100mm(fit)
     shown = [f"{row[0]:.1f}° then {row[1]:.1f}°" for row in (change if fit.uneven else change[:1])]
-    crown = list(dict.fromkeys(_bow(value) for value in fit.shape.crown_mm))
+    sides = (" left", " right") if fit.uneven else ("",)
+    crown = [_bow(value) for value in (fit.shape.crown_mm if fit.uneven else fit.shape.crown_mm[:1])]
     rows = [
-        ["angle falls, per 100 mm", " / ".join(shown)],
-        ["across the panel", " / ".join(crown)],
+        *([f"falls{side}, per 100 mm", falls] for side, falls in zip(sides, shown, strict=True)),
+        *([f"across the panel{side}", bow] for side, bow in zip(sides, crown, strict=True)),
         ["front end above rear end", f"{fit.shape.rise_mm:.1f} mm"],
         ["panel length", words.length(fit.saddle.length_mm, units)],
     ]
@@ -182,7 +184,7 @@ def more_rows(fit: PanelFit, units: str) -> list[list[str]]:
         rocker = " / ".join(f"{value:.1f}" for value in fit.shape.rocker_mm)
         rows += [
             ["rocker, left / right", f"{rocker} mm"],
-            ["left panel proud of right", f"{fit.shape.proud_mm:+.1f} mm"],
+            ["left panel proud of right", f"{_half(fit.shape.proud_mm)} mm"],
         ]
     return rows
 

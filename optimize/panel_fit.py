@@ -277,6 +277,8 @@ def _crest_row(
     gap = one.back.gap(under_pad, down).reshape(len(CREST_STATIONS), -1)
     lateral = (sign * points[:, 1]).reshape(gap.shape)
     out = np.full(len(CREST_STATIONS), np.nan)
+    lies = (across > 0.15) & (across <= 0.5)  # one panel for several backs lies off each: that is no crest
+    gap = gap - np.nanmedian(gap[:, lies], axis=1, keepdims=True)
     for i, (fall, y) in enumerate(zip(gap, lateral, strict=True)):
         beyond = np.flatnonzero((fall > rules.leave_mm) & (y > 0))
         if beyond.size and beyond[0] > 0:

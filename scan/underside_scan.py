@@ -18,6 +18,7 @@ from shimwright.scan.refusal import InputRefused
 STATION_MM = 8.0  # thickness of a section
 CELL_MM = 3.0
 ON_PANEL_MM = 3.0  # nearer than this to the section's own curve is panel
+CENTRINGS = 3  # the panels' edges set the middle line better than mirrored heights
 SMOOTH_MM = 8.0  # from one section to the next a panel moves less
 START_MM = (45.0, 100.0)  # beside the middle line, where every panel has stuff [J]
 NARROWEST_MM = 40.0
@@ -93,8 +94,10 @@ def underside_of(scan: RawScan, told: UndersideTold) -> UndersideFound:
     """Raises InputRefused where unit, up or front are not known, or what was scanned is no whole underside."""
     points, source = _saddle_frame(scan, told)
     points = _straightened(points)
-    sides = [_panel(points * np.array([1.0, sign, 1.0])) for sign in (1.0, -1.0)]
-    _check(sides, len(points), scan)
+    for _ in range(CENTRINGS):
+        sides = [_panel(points * np.array([1.0, sign, 1.0])) for sign in (1.0, -1.0)]
+        _check(sides, len(points), scan)
+        points = _centred(points, sides)
     return _numbers(sides, len(points), source)
 
 
@@ -187,6 +190,19 @@ def _unlike(table: tuple[FloatArray, float, float], middle: float) -> float:
     return float(np.median(np.abs(apart - slope * distance)) / min(1.0, seen.sum() / 1000.0))
 
 
+def _centred(points: FloatArray, sides: list[list[_Section]]) -> FloatArray:
+    """Turned about z and moved so that the middle between the edges of both panels is y = 0."""
+    x = np.linspace(max(side[-1].x for side in sides), min(side[0].x for side in sides), 61)
+    middles = []
+    for side in sides:
+        at = np.array([one.x for one in side])[::-1]
+        middles.append(np.interp(x, at, np.array([0.5 * (one.inner + one.outer) for one in side])[::-1]))
+    slope, level = _line(x, 0.5 * (middles[0] - middles[1]))
+    cos, sin = np.cos(np.arctan(slope)), np.sin(np.arctan(slope))
+    moved = points - np.array([0.0, level, 0.0])
+    return np.asarray(moved @ np.array([[cos, -sin, 0.0], [sin, cos, 0.0], [0.0, 0.0, 1.0]]))
+
+
 def _panel(points: FloatArray) -> list[_Section]:
     """Sections of the panel at positive y, from front to rear."""
     beside = points[(points[:, 1] > 5.0) & (points[:, 1] < 260.0)]
@@ -253,11 +269,11 @@ def _at(curve: FloatArray, u: FloatArray) -> FloatArray:
 
 
 def _run(y: FloatArray, near: np.ndarray, inner: float, outer: float) -> tuple[float, float] | None:
-    """The stretch about the last one in which most points are near the curve."""
+    """The stretch about the last one that is filled, near the curve, as its middle is."""
     cells = np.arange(0.0, 262.0, CELL_MM)
-    total = np.histogram(y, cells)[0]
     on = np.histogram(y[near], cells)[0]
-    good = (on >= 2) & (on >= 0.25 * total)
+    usual = float(np.median(on[int(inner / CELL_MM) + 1 : int(outer / CELL_MM)]))
+    good = (on >= 2) & (on >= 0.3 * usual)  # a wall behind an edge fills a cell too, but not on the curve
     good = good | (np.append(good[1:], False) & np.append(False, good[:-1]))  # one empty cell is a hole, no edge
     start = int(0.5 * (inner + outer) / CELL_MM)
     if not good[start]:
