@@ -34,6 +34,8 @@ def dxf_text(drawing: Drawing, version: str = "R2010") -> str:
             _add_line(space, line, version)
         for text in drawing.texts:
             _add_text(space, text)
+        for kind in sorted(document.entitydb.dxf_types_in_use()):  # else in the order of a set, which no two runs share
+            document.classes.add_class(kind)
         stream = io.StringIO()
         document.write(stream)
     return stream.getvalue()

@@ -1,6 +1,9 @@
 """The panel for a maker: known numbers come back, curves and solids are what they say, files re-opened by others."""
 
 import json
+import os
+import subprocess
+import sys
 from dataclasses import replace
 from pathlib import Path
 from xml.etree import ElementTree
@@ -258,3 +261,21 @@ def test_a_gentle_hollow_is_filled_and_a_map_keeps_its_limits() -> None:
     hard = solve_map(MapProgram(gap, (10.0, 50.0), np.zeros((*gap.shape, 0)), -6.0, 12.0, 1e-3))
     assert hard.height_mm.max() <= 12.0 + 1e-6
     assert np.abs(np.diff(hard.height_mm, 2, axis=1)).max() <= 1e-3 * 100.0 + 1e-6
+
+
+def test_drawings_are_the_same_bytes_in_every_run() -> None:
+    """Python orders sets of words anew in each process: three seeds, one file."""
+    program = (
+        "import hashlib, numpy as np\n"
+        "from shimwright.export.drawing import CUT, Drawing, Line\n"
+        "from shimwright.export.write_dxf import dxf_text\n"
+        "line = Line(np.array([[0.0, 0], [1, 0], [1, 1]]), CUT, closed=True)\n"
+        "print(hashlib.sha256(dxf_text(Drawing('a', (line,))).encode()).hexdigest())\n"
+    )
+    said = {
+        subprocess.run(
+            [sys.executable, "-c", program], env={**os.environ, "PYTHONHASHSEED": seed}, capture_output=True, check=True
+        ).stdout
+        for seed in ("1", "2", "3")
+    }
+    assert len(said) == 1
