@@ -18,9 +18,10 @@ from shimwright.pad_file import NO_PAD, pockets_off_panel, read_pad
 from shimwright.quantity import Distance, HorseHeight, HorseWeight, RiderWeight, Size, length_mm, within
 from shimwright.saddle_file import read_saddle
 from shimwright.scan.told import Mark, ScalePair, Told
-from shimwright.told_options import direction, mark, places, scale_pair, unit
+from shimwright.told_options import direction, mark, placed, scale_pair, unit
 from shimwright.toml_file import Table, read_toml, wrong
 
+YEARS = 2000, 2100
 NONE = "none"  # pad = "none": the saddle goes straight on the horse
 
 
@@ -58,17 +59,21 @@ def _layer(told: object) -> LayerTold:
 
 def _date(told: object) -> str:
     if type(told) is datetime.date:
-        return told.isoformat()
-    try:
-        return datetime.date.fromisoformat(told).isoformat() if isinstance(told, str) else _date(None)
-    except (ValueError, RecursionError):
-        raise ValueError(f'"{told}" is not a date; write it as 2026-03-21') from None
+        day = told
+    elif isinstance(told, str):
+        try:
+            day = datetime.date.fromisoformat(told)
+        except ValueError:
+            raise ValueError(f'"{told}" is not a date; write it as 2026-03-21') from None
+    else:
+        raise ValueError(f'"{told}" is not a date; write it as 2026-03-21')
+    if not YEARS[0] <= day.year <= YEARS[1]:
+        raise ValueError(f"{day} is no day of a fitting: the years {YEARS[0]} to {YEARS[1]} are expected")
+    return day.isoformat()
 
 
-def _mark_names(told: dict[str, Any]) -> dict[str, Any]:
-    for name in told:
-        places(name)
-    return told
+def _marks(told: dict[str, Mark]) -> dict[str, Mark]:
+    return dict(placed(told.items()))
 
 
 def _sore_place(told: str) -> str:
@@ -159,7 +164,7 @@ class CaseTable(Table):
     frame: FrameTable = FrameTable()
     horse: HorseTable = HorseTable()
     today: TodayTable = TodayTable()
-    marks: Annotated[dict[str, MarkTold], AfterValidator(_mark_names)] = Field(default_factory=dict)
+    marks: Annotated[dict[str, MarkTold], AfterValidator(_marks)] = Field(default_factory=dict)
     rider: RiderTable = RiderTable()
     aim: AimTable = AimTable()
     stance: list[StanceTable] = Field(default=[])
@@ -232,9 +237,7 @@ def _told(told: CaseTable) -> Told:
     pair: ScalePair | None = None
     if frame.scale:
         pair = scale_pair(frame.scale.between[0], frame.scale.between[1], frame.scale.mm)
-    found: Mapping[str, Mark] = MappingProxyType(
-        {place: what for name, what in told.marks.items() for place in places(name)}
-    )
+    found: Mapping[str, Mark] = MappingProxyType(told.marks)
     return Told(unit_mm=frame.unit, up=frame.up, head=frame.head, mirror=frame.mirror, marks=found, scale=pair)
 
 

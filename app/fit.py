@@ -5,12 +5,14 @@ What only a good case needs is loaded after the case was read: a misspelt key is
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from shimwright.case_file import CaseFile, read_case
 from shimwright.outputs import folders
 from shimwright.progress import Say, progress
+from shimwright.scan.refusal import InputRefused
 from shimwright.told_inputs import told_inputs
 from shimwright.told_results import Outcome, tell_each
 
@@ -31,6 +33,16 @@ def back_of(case: CaseFile, say: Say) -> Back:
         assert case.traced is not None  # read_case lets exactly one be a path
         return measure_traced(case.traced, say, errand)
     return measure(case.scan, case.told, say, errand)
+
+
+def in_the_case(text: str) -> str:
+    """A refusal of `measure` with the keys of the case file in place of the options of the command.
+
+    >>> in_the_case("head or tail? Say --head, or say --mark withers=COLOUR")
+    'head or tail? Say head under [frame] of the case, or say withers=COLOUR under [marks] of the case'
+    """
+    text = re.sub(r"--mark(?: (\w+(?:=[\w…]+)?))?", lambda found: f"{found[1] or 'it'} under [marks] of the case", text)
+    return re.sub(r"--(unit|up|head|mirror|scale)\b", r"\1 under [frame] of the case", text)
 
 
 def fit_case(case: CaseFile, back: Back, say: Say) -> Fit:
@@ -106,7 +118,10 @@ def _work(path: Path, folder: Path, workshop: str, anyway: bool, log: Path | Non
 
     name = path.absolute().parent.name if path.stem == "case" else path.stem
     with progress(name) as say:
-        answer = fit_case(case, back_of(case, say), say)
+        try:
+            answer = fit_case(case, back_of(case, say), say)
+        except InputRefused as refused:
+            raise InputRefused(in_the_case(refused.message), refused.details) from None
         say("writing")
         with whole_results(folder) as results:
             write_fit(answer, case, results, workshop)

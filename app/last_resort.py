@@ -60,13 +60,12 @@ def _unforeseen(error: BaseException) -> tuple[str, int]:
                 CannotWrite.exit_code,
             )
         case OSError() if error.filename:
-            return f"{_short(error.filename)}: cannot be read ({error.strerror}); check the name and the rights", 2
+            return f"{error.filename}: cannot be read ({error.strerror}); check the name and the rights", 2
     return _defect(error), DEFECT_EXIT
 
 
-def _short(name: object) -> str:
-    words = str(name)
-    return words if len(words) <= 300 else f"{words[:100]}…{words[-100:]}"
+def _short(word: str) -> str:
+    return word if len(word) <= 250 else f"{word[:100]}…{word[-100:]}"
 
 
 def _defect(error: BaseException) -> str:
@@ -82,4 +81,5 @@ def _defect(error: BaseException) -> str:
 
 def _one_line(text: str) -> str:
     """One line, without what could steer a terminal or cannot be printed: names of files may hold anything."""
-    return "".join(letter if letter.isprintable() else "?" for letter in " ".join(text.split()))
+    words = (_short(word) for word in text.split())
+    return "".join(letter if letter.isprintable() else "?" for letter in " ".join(words))

@@ -98,13 +98,23 @@ def places(name: str) -> tuple[str, ...]:
 
 
 def marks(told: Iterable[tuple[str, object]]) -> Mapping[str, Mark]:
-    """Place → mark. Two marks for one place are refused."""
+    """Place → mark. Refuses two marks for one place, and a distance from the withers to themselves."""
+    return placed((name, mark(what)) for name, what in told)
+
+
+def placed(told: Iterable[tuple[str, Mark]]) -> Mapping[str, Mark]:
+    """As `marks`, for marks that are parsed already."""
     found: dict[str, Mark] = {}
     for name, what in told:
         for place in places(name):
             if place in found:
                 raise ValueError(f'"{place}" is marked twice; keep one')
-            found[place] = mark(what)
+            if place == "withers" and isinstance(what, BehindWithers):
+                raise ValueError(
+                    f"the withers are {what.mm:g} mm behind the withers? Distances are counted from them: say a dot's "
+                    "colour, or a point x,y,z"
+                )
+            found[place] = what
     return MappingProxyType(found)
 
 

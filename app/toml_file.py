@@ -12,8 +12,18 @@ from pydantic import BaseModel, ConfigDict, ValidationError
 
 from shimwright.scan.refusal import WrongUse
 
+WISHES = {  # in place of the words of the library
+    "bool_type": "say true or false",
+    "string_type": 'write it in quotes, "…"',
+    "int_type": "say a whole number",
+    "float_type": "say a number",
+    "list_type": "write a list, [ … ]",
+    "dict_type": "write a table, { … } or [ … ] above its keys",
+    "model_type": "write a table, { … } or [ … ] above its keys",
+}
 Place = tuple[str | int, ...]
-SIZE_LIMIT_BYTES = 4_000_000
+SIZE_LIMIT_BYTES = 1_000_000
+MOST_TOLD = 5  # wrong keys told one by one; more are counted
 
 
 class Table(BaseModel):
@@ -34,18 +44,21 @@ def read_toml(path: Path, model: type[Model]) -> Model:
         raise WrongUse(f"{path}: not readable as TOML: {error}; mend that line") from None
     except RecursionError:
         raise WrongUse(f"{path}: not readable as TOML: nested too deep; write a flat file") from None
+    except ValueError as error:  # a number of more digits than Python reads
+        raise WrongUse(f"{path}: not readable as TOML: {str(error).split(';')[0]}; mend that number") from None
     try:
         return model.model_validate(content)
     except ValidationError as error:
         raise _refusal(path, text, model, error) from None
 
 
-def wrong(path: Path, lines: Sequence[str]) -> WrongUse:
-    """One refusal for one or many wrong places of a file."""
-    if len(lines) == 1:
+def wrong(path: Path, lines: Sequence[str], count: int | None = None) -> WrongUse:
+    """One refusal for one or many wrong places of a file. count: how many there are, where not all are in lines."""
+    count = count or len(lines)
+    if count == 1:
         return WrongUse(f"{path}: {lines[0]}")
-    shown = "" if len(lines) <= 5 else ", the first five below"
-    return WrongUse(f"{path}: {len(lines)} keys or values are wrong{shown}; nothing was read, mend them", tuple(lines))
+    shown = "" if count <= MOST_TOLD else ", the first five below"
+    return WrongUse(f"{path}: {count} keys or values are wrong{shown}; nothing was read, mend them", tuple(lines))
 
 
 def _text(path: Path) -> str:
@@ -66,13 +79,13 @@ def _text(path: Path) -> str:
 def _refusal(path: Path, text: str, model: type[Table], error: ValidationError) -> WrongUse:
     found = error.errors(include_url=False, include_input=True)
     unknown = [entry for entry in found if entry["type"] == "extra_forbidden"]
-    meant = {(entry["loc"][:-1], near) for entry in unknown if (near := _near(model, entry["loc"]))}
-    lines = [
-        _line(model, text, entry)
-        for entry in found
-        if not (entry["type"] == "missing" and (entry["loc"][:-1], entry["loc"][-1]) in meant)
+    meant = {(entry["loc"][:-1], near) for entry in unknown[:100] if (near := _near(model, entry["loc"]))}
+    told = [
+        entry for entry in found if not (entry["type"] == "missing" and (entry["loc"][:-1], entry["loc"][-1]) in meant)
     ]
-    return wrong(path, list(dict.fromkeys(lines)))
+    if len(told) > 4 * MOST_TOLD:  # rubbish: counted, not searched for one by one
+        return wrong(path, [_line(model, text, entry) for entry in told[:MOST_TOLD]], len(told))
+    return wrong(path, list(dict.fromkeys(_line(model, text, entry) for entry in told)))
 
 
 def _line(model: type[Table], text: str, entry: Any) -> str:
@@ -98,7 +111,8 @@ def _plain(entry: Any) -> str:
         choices = re.findall(r"'([^']*)'", entry["ctx"]["expected"])
         near = difflib.get_close_matches(str(told), choices, 1)
         return f"{shown} is not known; " + (f'did you mean "{near[0]}"?' if near else "use " + " | ".join(choices))
-    return f"{shown} is not right here: {entry['msg'][0].lower()}{entry['msg'][1:]}"
+    wish = WISHES.get(entry["type"]) or entry["msg"][0].lower() + entry["msg"][1:]
+    return f"{shown} is not right here: {wish}"
 
 
 def _named(place: Place) -> str:

@@ -23,6 +23,14 @@ WRONG_SCALE = 0.10
 WRONG_SIDE_MM = 15.0
 FORE = ("withers", "shoulder", "saddle_front")
 AFT = ("croup", "last_rib", "saddle_rear")
+FRONT_TO_REAR = (
+    *((f"shoulder_{side}", f"last_rib_{side}") for side in ("left", "right")),
+    *((f"saddle_front_{side}", "saddle_rear") for side in ("left", "right")),
+    *((f"last_rib_{side}", "croup") for side in ("left", "right")),
+    ("withers", "low"),
+    ("low", "croup"),
+    ("withers", "croup"),
+)
 
 
 @dataclass(frozen=True)
@@ -96,7 +104,7 @@ def _on_body(point: FloatArray, place: str, cells: FloatArray, cell: float) -> F
     if not off <= OFF_BODY_CELLS * cell:
         at = ",".join(f"{v:g}" for v in point)
         raise InputRefused(
-            f"the point {at} for {place} lies {off:.3g} scan units off the horse's surface: "
+            f"the point {at} for {place} lies {off:.4g} scan units off the horse's surface: "
             "give it in the scan's own coordinates"
         )
     return point
@@ -115,18 +123,27 @@ def resolve_marks(told: Told, seen: MarksSeen, frame: Frame) -> tuple[Landmark, 
     _refuse_other_side(marks, frame)
     distances = [(place, mark.mm) for place, mark in sorted(told.marks.items()) if isinstance(mark, BehindWithers)]
     nowhere = np.nan
-    return (
-        *marks,
-        *(
-            Landmark(place, np.array([-mm, nowhere, nowhere]), "told", "distance", TOLD_SD_MM)
-            for place, mm in distances
-        ),
-    )
+    marks += [
+        Landmark(place, np.array([-mm, nowhere, nowhere]), "told", "distance", TOLD_SD_MM) for place, mm in distances
+    ]
+    _refuse_other_order(marks)
+    return tuple(marks)
 
 
 def _landmark(place: str, position: FloatArray, told: Told) -> Landmark:
     dot = isinstance(told.marks.get(place), Dot)
     return Landmark(place, position, "marked", "dot" if dot else "point", DOT_SD_MM if dot else POINT_SD_MM)
+
+
+def _refuse_other_order(marks: list[Landmark]) -> None:
+    """A mark that lies behind another one which every horse has behind it, told or seen."""
+    behind = {mark.name: -float(mark.position_mm[0]) for mark in marks}
+    for front, rear in FRONT_TO_REAR:
+        if front in behind and rear in behind and behind[front] >= behind[rear]:
+            raise InputRefused(
+                f"{front} is marked {behind[front]:.0f} mm behind the withers and {rear} {behind[rear]:.0f} mm: on a "
+                f"horse {front} lies in front of {rear}; correct the marks, or --head if head and tail are changed"
+            )
 
 
 def _refuse_other_side(marks: list[Landmark], frame: Frame) -> None:

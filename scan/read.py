@@ -4,7 +4,6 @@ A reader never guesses: what it cannot read it refuses by name, with the counts 
 """
 
 import hashlib
-import re
 from collections.abc import Callable
 from dataclasses import replace
 from importlib import import_module
@@ -92,20 +91,23 @@ def read_as(path: Path, suffix: str) -> RawScan:
         ) from error
     except Exception as error:
         raise InputRefused(
-            f"{path.name}: damaged or cut off, it cannot be read as {suffix[1:].upper()}{_said(error)}; export it again"
+            f"{path.name}: damaged or cut off, its {path.stat().st_size} bytes cannot be read as "
+            f"{suffix[1:].upper()}{_said(error)}; export it again"
         ) from error
 
 
 def _said(error: Exception) -> str:
-    """What the library said, in brackets, where it is a sentence and not the name of an error alone."""
-    words = re.sub(r"^\w*(Error|Exception): *", "", str(error).strip()).splitlines()
-    if not words or " " not in words[0]:
+    """What a reader behind said about the file, in brackets; what Python itself says is for programmers."""
+    words = str(error).strip().splitlines()
+    if type(error).__module__ == "builtins" or not words or " " not in words[0]:
         return ""
     return f" ({words[0] if len(words[0]) <= 80 else words[0][:79] + '…'})"
 
 
 def checked(scan: RawScan) -> RawScan:
     """The scan itself if its numbers can be a scan, else InputRefused."""
+    if scan.points.ndim != 2 or scan.points.shape[1] != 3:
+        raise InputRefused(f"{scan.file}: points without x, y and z: the file is damaged; export it again")
     n = len(scan.points)
     faces = "no faces" if scan.faces is None else f"{len(scan.faces)} faces"
     if n < FEWEST_POINTS:

@@ -19,8 +19,12 @@ MEMORY_BYTES = 6 << 30
 Result = TypeVar("Result")
 
 
+class ReaderBroke(Exception):
+    """The reader threw; in words of its library, or empty."""
+
+
 def apart(reader: Callable[[Path], Result], path: Path) -> Result:
-    """reader(path) in a child process. Raises InputRefused when it hangs, dies or throws."""
+    """reader(path) in a child process. Raises what it refuses, InputRefused when it hangs or dies, ReaderBroke."""
     context = multiprocessing.get_context("spawn")
     ours, theirs = context.Pipe(duplex=False)
     seconds = min(SECONDS, 6.0 + SECONDS_PER_MB * path.stat().st_size / 1e6)
@@ -39,8 +43,10 @@ def apart(reader: Callable[[Path], Result], path: Path) -> Result:
     finally:
         child.kill()
         child.join()
+    if kind == "refused":
+        raise InputRefused(value)
     if kind == "error":
-        raise ValueError(value)
+        raise ReaderBroke(value)
     return value  # type: ignore[no-any-return]
 
 
@@ -63,6 +69,8 @@ def _run(reader: Callable[[Path], Result], path: Path, pipe: Connection, seconds
         os.dup2(os.open(os.devnull, os.O_WRONLY), stream)
     try:
         answer: tuple[str, object] = ("result", reader(path))
+    except InputRefused as refused:
+        answer = ("refused", refused.message)
     except Exception as error:
-        answer = ("error", f"{type(error).__name__}: {error}")
+        answer = ("error", "" if type(error).__module__ == "builtins" else str(error))
     pipe.send(answer)

@@ -13,6 +13,7 @@ from shimwright.scan.refusal import InputRefused
 
 LARGEST_BYTES = 2 << 30
 LARGEST_RATIO = 200  # a scan packs to a tenth at best; a thousandfold is a trap
+ENCRYPTED = 1  # flag bit 0, ZIP specification 4.4.4
 SMALLEST_TRAP = 50 << 20
 MOST_FILES = 2000
 COMPANIONS = {".mtl", ".png", ".jpg", ".jpeg", ".bin", ".md", ".html"}
@@ -28,6 +29,8 @@ def check_zip(path: Path) -> zipfile.ZipFile:
             f"{path.name}: {packed} bytes unpack to {size} in {len(entries)} files, more than a scan needs "
             f"({LARGEST_BYTES} bytes, {LARGEST_RATIO} times, {MOST_FILES} files); send the scan itself"
         )
+    if any(entry.flag_bits & ENCRYPTED for entry in entries):
+        raise InputRefused(f"{path.name}: locked with a password; unpack it and name the scan itself")
     for entry in entries:
         name = PurePosixPath(entry.filename.replace("\\", "/"))
         if name.is_absolute() or ".." in name.parts or ":" in entry.filename:
@@ -54,11 +57,17 @@ def read_zip(path: Path) -> RawScan:
         if len(scans) > 1:
             scans = [entry for entry in scans if not entry.filename.lower().endswith((".txt", ".csv"))] or scans
         if len(scans) != 1:
-            names = ", ".join(entry.filename for entry in scans[:4]) or "none"
+            held = scans or [entry for entry in archive.infolist() if not entry.is_dir()]
+            names = ", ".join(entry.filename[-40:] for entry in held[:4]) or "nothing"
             raise InputRefused(
                 f"{path.name}: holds {len(scans)} scans ({names}); pack one scan, or name the file itself"
             )
-        archive.extractall(folder)
+        try:
+            archive.extractall(folder)
+        except OSError as error:
+            raise InputRefused(
+                f"{path.name}: cannot be unpacked ({error.strerror}); unpack it and name the scan itself"
+            ) from error
         return read_as(Path(folder) / scans[0].filename, PurePosixPath(scans[0].filename).suffix.lower())
 
 

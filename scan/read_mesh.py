@@ -18,6 +18,8 @@ from shimwright.scan.texture import paint_from_texture
 GLTF_UP = np.array([0.0, 1.0, 0.0])  # glTF 2.0 §3.4: metres, +Y up
 MM_PER_M = 1000.0
 UNIT_MM = {"micron": 1e-3, "millimeter": 1.0, "centimeter": 10.0, "inch": 25.4, "foot": 304.8, "meter": 1000.0}
+STL_HEADER_BYTES, STL_TRIANGLE_BYTES = 84, 50
+MOST_POINTS = 20_000_000  # a whole horse every half millimetre
 UNREADABLE_EXTENSIONS = ("EXT_meshopt_compression", "KHR_meshopt_compression")
 
 
@@ -28,10 +30,17 @@ class SameFolder(trimesh.resolvers.Resolver):
         self.folder = folder.resolve()
 
     def get(self, name: str) -> bytes:
-        target = (self.folder / unquote(name)).resolve()
-        if "://" in name or not target.is_relative_to(self.folder) or not target.is_file():
+        if not self.holds(name):
             raise FileNotFoundError(f"'{name}' is not in the scan's own folder")
-        return target.read_bytes()
+        return (self.folder / unquote(name)).resolve().read_bytes()
+
+    def holds(self, name: str) -> bool:
+        """Whether the folder has it, below itself."""
+        try:
+            target = (self.folder / unquote(name)).resolve()
+            return "://" not in name and target.is_relative_to(self.folder) and target.is_file()
+        except (OSError, ValueError):  # no name that a file can have
+            return False
 
     def keys(self) -> list[str]:
         return [entry.name for entry in self.folder.iterdir()]
@@ -70,6 +79,17 @@ def read_obj(path: Path) -> RawScan:
 
 
 def read_stl(path: Path) -> RawScan:
+    """Binary or text; a binary one must be as long as its header promises."""
+    with path.open("rb") as stream:
+        start = stream.read(1024)
+    if b"facet" not in start and len(start) >= STL_HEADER_BYTES:
+        promised = int.from_bytes(start[80:84], "little")
+        found = (path.stat().st_size - STL_HEADER_BYTES) // STL_TRIANGLE_BYTES
+        if found < promised or not promised:
+            raise InputRefused(
+                f"{path.name}: the header promises {promised} triangles, {found} were found: "
+                f"the file is cut off or damaged; export it again"
+            )
     return _from_trimesh(path, "stl", "STL")
 
 
@@ -107,6 +127,7 @@ def _from_trimesh(
 
 def _from_scene(scene: Any, path: Path, name: str, unit_mm: float | None, up: FloatArray | None) -> RawScan:
     """All geometries of the scene, poses baked in, as one RawScan."""
+    _check_size(scene, path)
     points: list[FloatArray] = []
     faces: list[NDArray[np.int64]] = []
     normals: list[FloatArray] = []
@@ -138,6 +159,17 @@ def _from_scene(scene: Any, path: Path, name: str, unit_mm: float | None, up: Fl
         file=path.name,
         sha256="",
     )
+
+
+def _check_size(scene: Any, path: Path) -> None:
+    """A small file may name one mesh many thousand times."""
+    uses = [str(scene.graph[node][1]) for node in scene.graph.nodes_geometry]
+    total = sum(len(scene.geometry[name].vertices) for name in uses)
+    if total > MOST_POINTS:
+        raise InputRefused(
+            f"{path.name}: {total} points in {len(uses)} parts, more than a scan has ({MOST_POINTS}); "
+            f"export the back alone, with fewer points"
+        )
 
 
 def _file_normals(geometry: Any) -> FloatArray:
@@ -237,7 +269,7 @@ def _gltf_document(path: Path) -> dict[str, Any]:
 
 def _check_gltf(path: Path) -> None:
     """Refuse by name what would be read as zeros, and whatever lies outside the file's own folder."""
-    document = _gltf_document(path)
+    document, folder = _gltf_document(path), SameFolder(path.parent)
     used = {*document.get("extensionsUsed", ()), *document.get("extensionsRequired", ())}
     for extension in UNREADABLE_EXTENSIONS:
         if extension in used:
@@ -257,4 +289,9 @@ def _check_gltf(path: Path) -> None:
         if "://" in uri and not uri.startswith("data:"):
             raise InputRefused(
                 f"{path.name}: points at '{uri[:60]}', and nothing is ever fetched; export one self-contained GLB"
+            )
+        if uri and not uri.startswith("data:") and not folder.holds(uri):
+            raise InputRefused(
+                f"{path.name}: needs '{uri[:60]}', which is not in its own folder; put it there, "
+                f"or export one self-contained GLB"
             )

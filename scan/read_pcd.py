@@ -38,9 +38,9 @@ def _checked_count(path: Path) -> int:
     """Points that the header promises, if the bytes for them are there: Open3D gives junk for those that are not."""
     data = path.read_bytes()
     head = re.search(rb"^DATA\s+(ascii|binary_compressed|binary)[^\n]*\n", data[:8192], re.MULTILINE | re.IGNORECASE)
-    found = re.search(rb"^POINTS\s+(\d{1,12})\s", data[:8192], re.MULTILINE)
-    if head is None or found is None:
-        raise InputRefused(f"{path.name}: no PCD header (POINTS, DATA); export the scan again")
+    found = re.search(rb"^POINTS\s+(\d+)\s", data[:8192], re.MULTILINE)
+    if head is None or found is None or not re.search(rb"^FIELDS\s+.*\bx y z\b", data[:8192], re.MULTILINE):
+        raise InputRefused(f"{path.name}: no PCD header (FIELDS x y z, POINTS, DATA); export the scan again")
     promised, body, kind = int(found[1]), data[head.end() :], head[1].lower()
     if kind == b"ascii":
         rows = [line for line in body.split(b"\n") if line.strip()]

@@ -53,7 +53,10 @@ def las_columns(path: Path) -> Columns:
 
     cloud = laspy.read(str(path))
     if len(cloud.points) != cloud.header.point_count:
-        raise ValueError(f"{len(cloud.points)} of {cloud.header.point_count} points are there")
+        raise InputRefused(
+            f"{path.name}: the header promises {cloud.header.point_count} points, {len(cloud.points)} were found: "
+            f"the file is cut off; export it again"
+        )
     names = set(cloud.point_format.dimension_names)
     rgb = np.column_stack([cloud.red, cloud.green, cloud.blue]).astype(float) if "red" in names else None
     return np.asarray(cloud.xyz, dtype=np.float64), rgb

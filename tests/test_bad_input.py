@@ -2,7 +2,9 @@
 
 import os
 import re
+from importlib.resources import files
 from pathlib import Path
+from time import process_time
 
 import numpy as np
 import pytest
@@ -11,6 +13,7 @@ from yard_files import CASE, PAD, SADDLE, written
 from shimwright import cli
 
 BAD_SCANS = Path(__file__).parents[2] / "shared" / "bad-scans"
+WILLOW = Path(str(files("shimwright.meshes") / "horses" / "willow" / "scan.ply"))
 TOLD = ["--unit", "m", "--up", "+z", "--head", "+x"]
 
 
@@ -125,6 +128,11 @@ def test_of_two_scans_the_refused_one_is_named(tmp_path, capsys):
         ("pad", 'material = "felt"\nthicknesses', 'material = "gravel"\nthicknesses', "gravel"),
         ("pad", "from_middle_mm = 40", "from_middle_mm = 400", "lies under the panel"),
         ("pad", PAD[PAD.index("[[shim]]") :], "", "no [[shim]]"),
+        ("case", "date = 2026-03-21", "date = 9999-12-31", "years 2000 to 2100"),
+        ("case", "withers = [0.0, 0.1, 1.6]", 'withers = "120 mm"', "Distances are counted from them"),
+        ("case", 'shoulder_left = "red"', 'shoulder_left = "red"\nshoulder = "blue"', "marked twice"),
+        ("case", 'name = "test horse"', "name = " + "9" * 5000, "4300 digits"),
+        ("case", 'name = "test horse"', "name = 3", "write it in quotes"),
         ("saddle", "rocker_mm = 25", "rocker_mm = 25\nstiffness_nm2 = 0", "stiffness"),
         ("saddle", "seat_x_mm = 235", "seat_x_mm = 900", "outside the panels"),
     ],
@@ -141,6 +149,42 @@ def test_files_of_the_fitter(file, old, new, words, tmp_path, capsys):
     assert words in told.err
     assert lines[0].startswith("shimwright: ")
     assert not out.exists()
+
+
+def test_ten_thousand_wrong_keys_are_counted(tmp_path, capsys):
+    case = written(tmp_path, case="".join(f"k{n} = 1\n" for n in range(10_000)))
+    began = process_time()
+    assert cli.run(["fit", str(case), "--out", str(tmp_path / "out")]) == 2
+    assert process_time() - began < 10
+    lines = capsys.readouterr().err.splitlines()
+    assert "10001 keys or values are wrong" in lines[0]
+    assert len(lines) == 6
+
+
+def test_what_to_do_is_said_in_the_words_of_the_case(tmp_path, capsys):
+    """`fit` has no --up: the case file has."""
+    rng = np.random.default_rng(3)
+    case = written(tmp_path, case='scan = "a.ply"\nsaddle = "saddle.toml"\n')
+    cap = sphere(rng)
+    ply(tmp_path / "a.ply", cap[cap[:, 2] > 0] * [2.0, 0.6, 0.6])
+    assert cli.run(["fit", str(case), "--out", str(tmp_path / "out")]) == 3
+    line = told_once(capsys, tmp_path / "out")
+    assert "--" not in line
+    assert "under [frame] of the case" in line
+
+
+@pytest.mark.parametrize(
+    ("marks", "words"),
+    [
+        (["shoulder_left=600mm", "last_rib_left=100mm"], "shoulder_left is marked 600 mm behind the withers"),
+        (["saddle_front_left=400mm", "saddle_rear=100mm"], "saddle_front_left lies in front of saddle_rear"),
+    ],
+)
+def test_marks_in_an_order_that_no_horse_has(marks, words, tmp_path, capsys):
+    out = tmp_path / "out"
+    told = ["--unit", "m", "--up", "+y", "--head=-x", *(word for mark in marks for word in ("--mark", mark))]
+    assert cli.run(["measure", str(WILLOW), *told, "--out", str(out)]) == 3
+    assert words in told_once(capsys, out)
 
 
 def _bad_scans():

@@ -169,6 +169,50 @@ def test_clouds_that_are_cut_off(dome: trimesh.Trimesh, tmp_path: Path, head: st
         read(tmp_path / "a.ply")
 
 
+def test_one_mesh_named_fifty_thousand_times(dome: trimesh.Trimesh, tmp_path: Path) -> None:
+    files = trimesh.exchange.gltf.export_gltf(trimesh.Scene(dome))
+    document = json.loads(files.pop("model.gltf"))
+    document |= {"nodes": [{"mesh": 0}] * 50_000, "scenes": [{"nodes": list(range(50_000))}], "scene": 0}
+    for name, data in files.items():
+        (tmp_path / name).write_bytes(data)
+    (tmp_path / "a.gltf").write_text(json.dumps(document))
+    with pytest.raises(InputRefused, match="32100000 points in 50000 parts"):
+        read(tmp_path / "a.gltf")
+
+
+def test_a_companion_that_was_not_sent_is_named(dome: trimesh.Trimesh, tmp_path: Path) -> None:
+    files = trimesh.exchange.gltf.export_gltf(trimesh.Scene(dome))
+    (tmp_path / "a.gltf").write_bytes(files["model.gltf"])
+    with pytest.raises(InputRefused, match=r"needs '.*\.bin', which is not in its own folder"):
+        read(tmp_path / "a.gltf")
+
+
+def test_points_without_a_third_number(dome: trimesh.Trimesh, tmp_path: Path) -> None:
+    (tmp_path / "a.obj").write_text("v 1 2\n" + dome.export(file_type="obj"))
+    with pytest.raises(InputRefused, match="damaged"):
+        read(tmp_path / "a.obj")
+
+
+@pytest.mark.parametrize("share", [0.5, 0.99])
+def test_triangles_that_are_cut_off(dome: trimesh.Trimesh, tmp_path: Path, share: float) -> None:
+    data = dome.export(file_type="stl")
+    (tmp_path / "a.stl").write_bytes(data[: int(share * len(data))])
+    with pytest.raises(InputRefused, match="promises 1280 triangles"):
+        read(tmp_path / "a.stl")
+
+
+def test_a_locked_archive(dome: trimesh.Trimesh, tmp_path: Path) -> None:
+    """ZIP specification 4.4.4: bit 0 of the flags, 6 bytes into a local header and 8 into a central one."""
+    with zipfile.ZipFile(tmp_path / "a.zip", "w") as archive:
+        archive.writestr("a.ply", dome.export(file_type="ply"))
+    data = bytearray((tmp_path / "a.zip").read_bytes())
+    data[6] |= 1
+    data[data.rfind(b"PK\x01\x02") + 8] |= 1
+    (tmp_path / "a.zip").write_bytes(data)
+    with pytest.raises(InputRefused, match="locked with a password"):
+        read(tmp_path / "a.zip")
+
+
 def test_faces_that_are_cut_off(dome: trimesh.Trimesh, tmp_path: Path) -> None:
     data = dome.export(file_type="ply", encoding="ascii")
     (tmp_path / "a.ply").write_bytes(data[: int(0.9 * len(data))])
