@@ -15,12 +15,13 @@ from shimwright.optimize.pad import Pad
 from shimwright.optimize.saddle import Saddle
 from shimwright.optimize.setup import Layer, Stack
 from shimwright.pad_file import NO_PAD, pockets_off_panel, read_pad
-from shimwright.quantity import Distance, HorseHeight, HorseWeight, RiderWeight, Size, length_mm, within
+from shimwright.quantity import HorseHeight, HorseWeight, Lean, RiderWeight, Size, length_mm, within
 from shimwright.saddle_file import read_saddle
 from shimwright.scan.told import Mark, ScalePair, Told
 from shimwright.told_options import direction, mark, placed, scale_pair, unit
-from shimwright.toml_file import Table, read_toml, wrong
+from shimwright.toml_file import Table, Words, read_toml, wrong
 
+MOST_STANCES, MOST_TRIES = 12, 24  # each is solved; more would not be read on a sheet either [J]
 YEARS = 2000, 2100
 NONE = "none"  # pad = "none": the saddle goes straight on the horse
 
@@ -108,7 +109,7 @@ class FrameTable(Table):
 
 
 class HorseTable(Table):
-    name: str | None = None
+    name: Words | None = None
     height: HorseHeight | None = None
     weight: HorseWeight | None = None
     age: Annotated[float, Field(ge=0, le=60)] | None = None
@@ -134,7 +135,7 @@ class TodayTable(Table):
 class RiderTable(Table):
     weight: RiderWeight | None = None
     leans: Literal["no", "left", "right"] = "no"
-    lean_mm: Distance = 20.0
+    lean_mm: Lean = 20.0
 
 
 class AimTable(Table):
@@ -159,16 +160,16 @@ class CaseTable(Table):
     saddle: str
     pad: str = NONE
     print_units: Literal["mm", "in"] = "mm"
-    prepared_by: str | None = None
-    place: str | None = None
+    prepared_by: Words | None = None
+    place: Words | None = None
     frame: FrameTable = FrameTable()
     horse: HorseTable = HorseTable()
     today: TodayTable = TodayTable()
     marks: Annotated[dict[str, MarkTold], AfterValidator(_marks)] = Field(default_factory=dict)
     rider: RiderTable = RiderTable()
     aim: AimTable = AimTable()
-    stance: list[StanceTable] = Field(default=[])
-    try_: list[SetupTable] = Field(default=[], alias="try")
+    stance: list[StanceTable] = Field(default=[], max_length=MOST_STANCES)
+    try_: list[SetupTable] = Field(default=[], alias="try", max_length=MOST_TRIES)
 
 
 @dataclass(frozen=True)

@@ -12,7 +12,7 @@ from pydantic import Field
 from shimwright.optimize.materials import Material, linear, load_materials, measured, plate_test
 from shimwright.quantity import Thickness
 from shimwright.scan.refusal import InputRefused, WrongUse
-from shimwright.toml_file import Table
+from shimwright.toml_file import Name, Table
 
 WORKING_STRAIN = 0.4  # [J] warn above, where the file does not say
 
@@ -28,7 +28,7 @@ class PlateTable(Table):
 class MaterialTable(Table):
     """A law of one's own: a measured curve here or in a CSV file, a plate test, or one stiffness."""
 
-    name: Annotated[str, Field(min_length=1)]
+    name: Name
     pressure_kpa: list[float] | None = None
     strain: list[float] | None = None
     table: str | None = None

@@ -17,25 +17,31 @@ from shimwright.material_file import MaterialTable, not_known, own_materials
 from shimwright.optimize.materials import Material
 from shimwright.optimize.pad import Insert, Pad, Pocket, Shim, StackLimits
 from shimwright.optimize.saddle import Saddle
-from shimwright.quantity import Distance, Length, Size, Thickness, ThicknessOrNone
+from shimwright.quantity import Distance, Length, ShimThickness, Size, Thickness, ThicknessOrNone
 from shimwright.scan.raw import FloatArray
-from shimwright.toml_file import Table, read_toml, wrong
+from shimwright.toml_file import Name, Table, read_toml, wrong
 
+MOST_THICKNESSES = 16  # of one shim: more differ by less than felt does [J]
+MOST_CORNERS = 500  # of a pocket's outline: one every 2 mm round the largest
+LEAST_POCKET_MM = 20.0  # [J] a smaller shim is bevel alone
 LEAST_SHARE_ON_PANEL = 0.5  # [J] a pocket with less of its area under the panel lifts nothing
 
 NO_PAD = Pad("no pad", 0.0, None, (), (), (), StackLimits())
 
 
+Corner = Annotated[list[Length], Field(min_length=2, max_length=2)]
+
+
 class InsertTable(Table):
-    name: Annotated[str, Field(min_length=1)]
+    name: Name
     material: str
     thickness_mm: Thickness
 
 
 class ShimTable(Table):
-    name: Annotated[str, Field(min_length=1)]
+    name: Name
     material: str
-    thicknesses_mm: Annotated[list[Thickness], Field(min_length=1)]
+    thicknesses_mm: Annotated[list[ShimThickness], Field(min_length=1, max_length=MOST_THICKNESSES)]
     sheet_mm: Annotated[list[Size], Field(min_length=2, max_length=2)]
     has_face: bool = False
     grain: bool = False
@@ -44,13 +50,13 @@ class ShimTable(Table):
 class PocketTable(Table):
     """Four numbers or an outline; both sides unless the name or `side` says one."""
 
-    name: Annotated[str, Field(min_length=1)]
+    name: Name
     side: Literal["both", "left", "right"] | None = None
     from_front_mm: Distance | None = None
     length_mm: Size | None = None
     from_middle_mm: Distance | None = None
     width_mm: Size | None = None
-    outline_mm: list[Annotated[list[Length], Field(min_length=2, max_length=2)]] | None = None
+    outline_mm: Annotated[list[Corner], Field(max_length=MOST_CORNERS)] | None = None
 
 
 class LimitsTable(Table):
@@ -65,7 +71,7 @@ class LimitsTable(Table):
 class PadTable(Table):
     """Every key of pad.toml."""
 
-    name: Annotated[str, Field(min_length=1)]
+    name: Name
     shell_mm: ThicknessOrNone = 0.0
     shell_material: str | None = None
     insert: list[InsertTable] = Field(default_factory=list)
@@ -174,6 +180,11 @@ def _outline(told: PocketTable) -> FloatArray:
         return _simple(np.array(told.outline_mm, float))
     if told.from_front_mm is None or told.length_mm is None or told.from_middle_mm is None or told.width_mm is None:
         raise ValueError("give from_front_mm, length_mm, from_middle_mm and width_mm, or outline_mm = [[x, y], …]")
+    if min(told.length_mm, told.width_mm) < LEAST_POCKET_MM:
+        raise ValueError(
+            f"{told.length_mm:g} × {told.width_mm:g} mm is too small for a shim with its bevel; "
+            f"at least {LEAST_POCKET_MM:g} mm each way are expected"
+        )
     x, y = told.from_front_mm, told.from_middle_mm
     far_x, far_y = x + told.length_mm, y + told.width_mm
     return np.array([[x, y], [far_x, y], [far_x, far_y], [x, far_y]])

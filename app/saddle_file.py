@@ -15,7 +15,7 @@ from shimwright.material_file import MaterialTable, not_known, own_materials
 from shimwright.optimize.materials import Material
 from shimwright.optimize.saddle import TREE_EI_NM2, Arch, Filling, Saddle
 from shimwright.quantity import Angle, Distance, Force, IncludedAngle, Length, SaddleWeight, Size, Thickness
-from shimwright.toml_file import Table, read_toml, wrong
+from shimwright.toml_file import Name, Table, read_toml, wrong
 
 DEFAULT_ARCH_LENGTH_MM = 90.0  # [J] how far back the legs of a common arch bear
 DEFAULT_STRAPS_MM = 150.0  # [T] girth straps behind the arch's front edge
@@ -23,7 +23,7 @@ BENCH_SPAN_MM = 400.0  # DESIGN §6
 
 
 class ArchTable(Table):
-    name: Annotated[str, Field(min_length=1)]
+    name: Name
     included_deg: IncludedAngle
     width_mm: Size
     soft: bool = False
@@ -45,7 +45,7 @@ class BenchTable(Table):
 class SaddleTable(Table):
     """Every key of saddle.toml."""
 
-    name: Annotated[str, Field(min_length=1)]
+    name: Name
     style: Literal["english", "western", "treeless"]
     tree: Literal["rigid", "spring", "flexible", "half-tree", "jointed", "treeless"]
     weight_kg: SaddleWeight

@@ -6,9 +6,9 @@ import tomllib
 import typing
 from collections.abc import Iterator, Sequence
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import Annotated, Any, TypeVar
 
-from pydantic import BaseModel, ConfigDict, ValidationError
+from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from shimwright.scan.refusal import WrongUse
 
@@ -31,6 +31,9 @@ class Table(BaseModel):
 
     model_config = ConfigDict(extra="forbid", frozen=True, strict=True)
 
+
+Name = Annotated[str, Field(min_length=1, max_length=60)]  # as much as a label of a sheet or a piece can show
+Words = Annotated[str, Field(max_length=120)]
 
 Model = TypeVar("Model", bound=Table)
 
@@ -111,8 +114,22 @@ def _plain(entry: Any) -> str:
         choices = re.findall(r"'([^']*)'", entry["ctx"]["expected"])
         near = difflib.get_close_matches(str(told), choices, 1)
         return f"{shown} is not known; " + (f'did you mean "{near[0]}"?' if near else "use " + " | ".join(choices))
-    wish = WISHES.get(entry["type"]) or entry["msg"][0].lower() + entry["msg"][1:]
-    return f"{shown} is not right here: {wish}"
+    return f"{shown} is not right here: {_wish(entry)}"
+
+
+def _wish(entry: Any) -> str:
+    """What is wanted, in plain words in place of the library's."""
+    limits = entry.get("ctx", {})
+    match entry["type"]:
+        case "too_short":
+            return f"it has {limits['actual_length']} where at least {limits['min_length']} are needed"
+        case "too_long":
+            return f"it has {limits['actual_length'] or 'more'} where at most {limits['max_length']} are taken"
+        case "string_too_short":
+            return "a name is needed"
+        case "string_too_long":
+            return f"at most {limits['max_length']} letters can be shown"
+    return WISHES.get(entry["type"]) or entry["msg"][0].lower() + entry["msg"][1:]
 
 
 def _named(place: Place) -> str:

@@ -86,7 +86,8 @@ def check_inside(load: Load, panels: Underside) -> None:
     if beyond > 0:
         raise InputRefused(
             f"{load.name}: the load of {load.total_n:.0f} N acts {-x:.0f} mm behind the front edge and {y:+.0f} mm to "
-            f"the left, {beyond:.0f} mm outside the panels: the saddle would tip over; check seat_x and the straps"
+            f"the left, {beyond:.0f} mm outside the panels: the saddle would tip over; "
+            "check seat_x_mm, straps_x_mm and lean_mm"
         )
 
 

@@ -2,6 +2,7 @@
 
 import json
 import re
+from dataclasses import replace
 from pathlib import Path
 from typing import Any, cast
 from urllib.parse import unquote
@@ -19,6 +20,7 @@ GLTF_UP = np.array([0.0, 1.0, 0.0])  # glTF 2.0 §3.4: metres, +Y up
 MM_PER_M = 1000.0
 UNIT_MM = {"micron": 1e-3, "millimeter": 1.0, "centimeter": 10.0, "inch": 25.4, "foot": 304.8, "meter": 1000.0}
 STL_HEADER_BYTES, STL_TRIANGLE_BYTES = 84, 50
+MOST_UNUSED = 0.01  # share of points without a face that is nothing to speak of [J]
 MOST_POINTS = 20_000_000  # a whole horse every half millimetre
 UNREADABLE_EXTENSIONS = ("EXT_meshopt_compression", "KHR_meshopt_compression")
 
@@ -74,8 +76,16 @@ def read_ply(path: Path) -> RawScan:
 
 
 def read_obj(path: Path) -> RawScan:
-    _check_obj_faces(path)
-    return _from_trimesh(path, "obj", "OBJ")
+    """OBJ has no counts: points that no face uses are the only sign of a file that was cut off, so they are told."""
+    written = _check_obj_faces(path)
+    scan = _from_trimesh(path, "obj", "OBJ")
+    unused = written - len(scan.points)
+    if scan.faces is None or unused <= MOST_UNUSED * written:
+        return scan
+    said = (
+        f"{unused} of {written} points belong to no face and were left out: is the file whole? Export it again if not"
+    )
+    return replace(scan, messages=(*scan.messages, said))
 
 
 def read_stl(path: Path) -> RawScan:
@@ -239,8 +249,8 @@ def open3d_mesh(path: Path) -> tuple[FloatArray, NDArray[np.int64], NDArray[np.u
     return np.array(mesh.vertices), np.array(mesh.triangles, dtype=np.int64), rgb
 
 
-def _check_obj_faces(path: Path) -> None:
-    """Refuse faces that name a point which is not there: trimesh would bend them silently."""
+def _check_obj_faces(path: Path) -> int:
+    """How many points the file writes. Refuses faces that name point 0: trimesh would bend them silently."""
     data = path.read_bytes()
     vertices = len(re.findall(rb"^\s*v\s", data, re.MULTILINE))
     if vertices == 0:
@@ -252,6 +262,7 @@ def _check_obj_faces(path: Path) -> None:
             f"{path.name}: line {line}: a face names point 0, but points are counted from 1: "
             f"the file is damaged; export it again"
         )
+    return vertices
 
 
 def _gltf_document(path: Path) -> dict[str, Any]:

@@ -201,6 +201,15 @@ def test_triangles_that_are_cut_off(dome: trimesh.Trimesh, tmp_path: Path, share
         read(tmp_path / "a.stl")
 
 
+def test_faces_missing_in_an_obj_are_told(dome: trimesh.Trimesh, tmp_path: Path) -> None:
+    text = dome.export(file_type="obj")
+    (tmp_path / "a.obj").write_text(text)
+    assert read(tmp_path / "a.obj").messages == ()
+    (tmp_path / "a.obj").write_text(text[: text.index("\nf ") + 5000])
+    (said,) = read(tmp_path / "a.obj").messages
+    assert "of 642 points belong to no face" in said
+
+
 def test_a_locked_archive(dome: trimesh.Trimesh, tmp_path: Path) -> None:
     """ZIP specification 4.4.4: bit 0 of the flags, 6 bytes into a local header and 8 into a central one."""
     with zipfile.ZipFile(tmp_path / "a.zip", "w") as archive:
