@@ -104,7 +104,18 @@ def read_stl(path: Path) -> RawScan:
 
 
 def read_off(path: Path) -> RawScan:
-    return _from_trimesh(path, "off", "OFF")
+    """Points and faces must be as many as the header promises."""
+    with path.open("rb") as stream:
+        head = re.sub(rb"#[^\n]*", b"", stream.read(4096))
+    promised = re.search(rb"OFF\s+(\d+)\s+(\d+)", head)
+    scan = _from_trimesh(path, "off", "OFF")
+    faces = 0 if scan.faces is None else len(scan.faces)
+    if promised and (len(scan.points) < int(promised[1]) or faces < int(promised[2])):
+        raise InputRefused(
+            f"{path.name}: the header promises {int(promised[1])} points and {int(promised[2])} faces, "
+            f"{len(scan.points)} and {faces} were found: the file is cut off; export it again"
+        )
+    return scan
 
 
 def read_gltf(path: Path) -> RawScan:

@@ -222,11 +222,13 @@ def test_a_locked_archive(dome: trimesh.Trimesh, tmp_path: Path) -> None:
         read(tmp_path / "a.zip")
 
 
-def test_faces_that_are_cut_off(dome: trimesh.Trimesh, tmp_path: Path) -> None:
-    data = dome.export(file_type="ply", encoding="ascii")
-    (tmp_path / "a.ply").write_bytes(data[: int(0.9 * len(data))])
+@pytest.mark.parametrize(("kind", "options"), [("ply", {"encoding": "ascii"}), ("ply", {}), ("off", {})])
+def test_faces_that_are_cut_off(dome: trimesh.Trimesh, tmp_path: Path, kind: str, options: dict[str, str]) -> None:
+    data = dome.export(file_type=kind, **options)
+    data = data.encode() if isinstance(data, str) else data
+    (tmp_path / f"a.{kind}").write_bytes(data[: int(0.9 * len(data))])
     with pytest.raises(InputRefused, match=r"642 points and 1280 faces, 642 and \d+ were found"):
-        read(tmp_path / "a.ply")
+        read(tmp_path / f"a.{kind}")
 
 
 @pytest.mark.parametrize("kind", ["ascii", "binary", "compressed"])
