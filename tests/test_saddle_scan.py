@@ -58,7 +58,7 @@ def posed(points: FloatArray, seed: int, mm_per_unit: float = 1000.0) -> tuple[R
 
 
 @pytest.mark.parametrize("noise_mm", [HANDHELD_MM, PHONE_MM])
-@pytest.mark.parametrize("seed", [1, 4, 8])
+@pytest.mark.parametrize("seed", [1, 8])
 def test_known_saddle_comes_back(noise_mm: float, seed: int) -> None:
     rng = np.random.default_rng(seed)
     found = underside_of(*posed(cloud(KNOWN, noise_mm, rng), seed))
