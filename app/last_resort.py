@@ -5,6 +5,7 @@ import io
 import os
 import sys
 import traceback
+from contextlib import suppress
 from pathlib import Path
 
 from shimwright.scan.refusal import CannotWrite, Refusal
@@ -16,7 +17,9 @@ WRITE_ERRORS = {errno.ENOSPC, errno.EROFS, errno.EDQUOT, errno.EFBIG, errno.EIO}
 
 
 def write_anything() -> None:
-    """A letter that this terminal cannot show becomes a question mark, not an error."""
+    """A letter that this terminal cannot show becomes a question mark; a stream that was closed swallows all."""
+    sys.stdout = sys.stdout or Path(os.devnull).open("w", encoding="utf-8")  # noqa: SIM115
+    sys.stderr = sys.stderr or Path(os.devnull).open("w", encoding="utf-8")  # noqa: SIM115
     for stream in (sys.stdout, sys.stderr):
         if isinstance(stream, io.TextIOWrapper):
             stream.reconfigure(errors="replace")
@@ -24,7 +27,8 @@ def write_anything() -> None:
 
 def told(lines: tuple[str, ...]) -> None:
     """Lines on stderr, the first as the refusal."""
-    print("shimwright: " + lines[0], *lines[1:], sep="\n  ", file=sys.stderr, flush=True)
+    with suppress(OSError):  # nowhere left to say it: the exit code still does
+        print("shimwright: " + lines[0], *lines[1:], sep="\n  ", file=sys.stderr, flush=True)
 
 
 def exit_code_of(error: BaseException) -> int:
@@ -54,9 +58,9 @@ def _unforeseen(error: BaseException) -> tuple[str, int]:
                 3,
             )
         case OSError() if error.errno in WRITE_ERRORS or isinstance(error, PermissionError):
-            where = f"{error.filename}: " if error.filename else ""
+            where = error.filename or "what there is to say on stdout"
             return (
-                f"{where}cannot be written ({error.strerror}); choose another --out or make room",
+                f"{where}: cannot be written ({error.strerror}); choose another place or make room",
                 CannotWrite.exit_code,
             )
         case OSError() if error.filename:
@@ -74,8 +78,8 @@ def _defect(error: BaseException) -> str:
     where = f" at {Path(own[-1].filename).name}:{own[-1].lineno}" if own else ""
     said = _one_line(str(error))[:160]
     return (
-        f"a defect in shimwright itself, not your input: {type(error).__name__}{where}: {said}; nothing was written. "
-        f"{TRACE}=1 before the command shows the trace to report"
+        f"a defect in shimwright itself, not your input: {type(error).__name__}{where}: {said}; nothing half-written "
+        f"was left. {TRACE}=1 before the command shows the trace to report"
     )
 
 

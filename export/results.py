@@ -23,6 +23,9 @@ REASONS = {
     errno.EPERM: "it is not yours to write in",
     errno.ENAMETOOLONG: "the name is too long",
     errno.EFBIG: "a file grew too large",
+    errno.EEXIST: "there is something else of that name",
+    errno.ENOTDIR: "a part of that name is a file, not a folder",
+    errno.ENOENT: "there is no such place",
 }
 
 
@@ -53,7 +56,7 @@ def _cannot_write(folder: Path, error: OSError) -> CannotWrite:
     reason = REASONS.get(error.errno or 0, (error.strerror or str(error)).lower())
     room = "free some space or " if error.errno in (errno.ENOSPC, errno.EDQUOT) else ""
     return CannotWrite(
-        f"cannot write results to {folder}: {reason}; nothing was changed there: {room}give another folder with --out"
+        f"cannot write results to {folder}: {reason}; nothing was changed there; {room}give another folder with --out"
     )
 
 

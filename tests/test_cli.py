@@ -1,5 +1,7 @@
 """The command line: options in both forms, exit codes, one-line refusals, nothing heavy at start."""
 
+import io
+import os
 import subprocess
 import sys
 
@@ -146,3 +148,32 @@ def test_several_wrong_keys_follow_the_refusal(tmp_path, capsys):
     assert lines[0].startswith("shimwright: ")
     assert lines[0].endswith("mend them")
     assert len(lines) == 4
+
+
+@pytest.mark.skipif(os.name == "nt", reason="streams are closed by the shell's own signs")
+@pytest.mark.parametrize(
+    ("arguments", "streams", "code"),
+    [("--help", ">&-", 0), ("measure no-such.ply", "2>&-", 2), ("measure no-such.ply", "<&- >&- 2>&-", 2)],
+)
+def test_streams_that_are_closed(arguments, streams, code):
+    shell = f"exec {sys.executable} -m shimwright {arguments} {streams}"
+    done = subprocess.run(["/bin/sh", "-c", shell], capture_output=True, text=True, check=False)
+    assert done.returncode == code
+    assert done.stderr == ""
+
+
+@pytest.mark.skipif(not os.access("/dev/full", os.W_OK), reason="no device that is always full")
+@pytest.mark.parametrize(("arguments", "full", "code"), [("--help", ">", 4), ("measure no-such.ply", "2>", 2)])
+def test_nowhere_to_say_it(arguments, full, code):
+    shell = f"exec {sys.executable} -m shimwright {arguments} {full}/dev/full"
+    done = subprocess.run(["/bin/sh", "-c", shell], capture_output=True, text=True, check=False)
+    assert done.returncode == code
+    assert "Traceback" not in done.stderr
+
+
+def test_letters_that_the_terminal_lacks(monkeypatch):
+    shown = io.BytesIO()
+    monkeypatch.setattr(sys, "stdout", io.TextIOWrapper(shown, encoding="ascii"))
+    last_resort.write_anything()
+    print("good — 5 points", flush=True)
+    assert shown.getvalue() == b"good ? 5 points\n"
