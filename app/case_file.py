@@ -286,9 +286,16 @@ def _wrong_files(told: CaseTable, folder: Path) -> list[str]:
     files = {f"stance {n + 1}.scan": one.scan for n, one in enumerate(told.stance)}
     files |= {"scan": told.scan, "traced": told.traced, "saddle": told.saddle, "pad": told.pad}
     for key, name in files.items():
-        if name is not None and name != NONE and not (folder / name).is_file():
+        if name is not None and name != NONE and not _is_file(folder / name):
             lines.append(f'{key}: no file "{name}" beside the case; paths are relative to the case file, correct it')
     return lines
+
+
+def _is_file(path: Path) -> bool:
+    try:
+        return path.is_file()
+    except OSError:  # in a folder that is closed to us, or no name that a file can have
+        return False
 
 
 def _wrong_scale(told: CaseTable) -> list[str]:

@@ -65,9 +65,9 @@ def wrong(path: Path, lines: Sequence[str], count: int | None = None) -> WrongUs
 
 
 def _text(path: Path) -> str:
-    if path.is_dir():
-        raise WrongUse(f"{path}: a folder, a TOML file is needed; name the file in it")
     try:
+        if path.is_dir():
+            raise WrongUse(f"{path}: a folder, a TOML file is needed; name the file in it")
         if path.stat().st_size > SIZE_LIMIT_BYTES:
             raise WrongUse(f"{path}: {path.stat().st_size} bytes, too large for a TOML file; is it the scan?")
         return path.read_bytes().decode("utf-8-sig").replace("\r\n", "\n")

@@ -47,7 +47,17 @@ READERS: dict[str, tuple[str, str, bytes]] = {
 
 
 def read(path: Path) -> RawScan:
-    """Read a scan. Raises WrongUse (no such file) or InputRefused (content)."""
+    """Read a scan. Raises WrongUse (no such file, no right to read it) or InputRefused (content)."""
+    try:
+        _check_file(path)
+        digest = sha256(path)
+    except OSError as error:
+        raise WrongUse(f"{path}: cannot be read ({error.strerror}); check the name and the rights") from None
+    scan = checked(read_as(path, path.suffix.lower()))
+    return replace(scan, file=path.name.encode("utf-8", "replace").decode("utf-8"), sha256=digest)
+
+
+def _check_file(path: Path) -> None:
     if not path.exists():
         raise WrongUse(f"{path}: no such file; check the name, or drag the file into the terminal")
     if path.is_dir():
@@ -56,8 +66,6 @@ def read(path: Path) -> RawScan:
         raise WrongUse(f"{path}: a pipe or a device, not a file; save the scan as a file first")
     if path.stat().st_size == 0:
         raise InputRefused(f"{path.name}: the file is empty (0 bytes); export the scan again")
-    scan = checked(read_as(path, path.suffix.lower()))
-    return replace(scan, file=path.name.encode("utf-8", "replace").decode("utf-8"), sha256=sha256(path))
 
 
 def read_as(path: Path, suffix: str) -> RawScan:

@@ -1,5 +1,6 @@
 """Wrong input through the command itself: one line (what, why, what to do), the right exit code, no output."""
 
+import errno
 import os
 import re
 from importlib.resources import files
@@ -97,6 +98,18 @@ def test_a_pipe_is_no_scan(tmp_path, capsys):
     os.mkfifo(tmp_path / "scan.ply")
     assert cli.run(["measure", str(tmp_path / "scan.ply"), "--out", str(tmp_path / "out")]) == 2
     assert "a pipe or a device" in told_once(capsys, tmp_path / "out")
+
+
+@pytest.mark.parametrize("error", [errno.EACCES, errno.EIO])
+def test_a_scan_that_cannot_be_read_is_not_called_unwritable(error, tmp_path, monkeypatch, capsys):
+    """The superuser may read all, so the refusal of the system is put in."""
+
+    def refused(path):
+        raise OSError(error, os.strerror(error), str(path))
+
+    monkeypatch.setattr("shimwright.scan.read.sha256", refused)
+    assert cli.run(["measure", str(WILLOW), *TOLD, "--out", str(tmp_path / "out")]) == 2
+    assert f"scan.ply: cannot be read ({os.strerror(error)})" in told_once(capsys, tmp_path / "out")
 
 
 @pytest.mark.parametrize("name", [b"red\x1b[31m.ply", b"not utf-8 \xff.ply", b"two\nlines.ply"])
