@@ -130,10 +130,9 @@ def _watched(child: Child, ours: Connection, bounds: Bounds, say: Say, errand: E
             except EOFError:
                 child.join(1.0)
                 raise InputRefused(_died(child.exitcode)) from None
-            if kind == "say":
-                say(rest[0])
-                continue
-            return _answered(kind, rest)
+            if kind != "say":
+                return _answered(kind, rest)
+            say(rest[0])  # and on to the clock and the stop button: a worker may talk without a pause
         if errand.kill.is_set():
             raise Stopped
         if errand.stop.is_set() and not stopping:
