@@ -31,17 +31,23 @@ def back_mesh(surface: Surface, contact: Contact, case: str, most_kpa: float, ev
     """What was seen of the back, each `every`-th station and angle; darkest at most_kpa, where nothing touches its own
     colour.
     """
+    x, phi, triangles = seen_net(surface, every)
+    at = surface.point(x, phi)
+    colour = _colours(_pressure_at(surface, at, contact, case), most_kpa, ON_PAPER.ground)
+    return ColouredMesh(at, triangles, colour)
+
+
+def seen_net(surface: Surface, every: int = 1) -> tuple[FloatArray, FloatArray, NDArray[np.int64]]:
+    """Nodes of what was seen, x and phi (n,), of each `every`-th station and angle, and triangles (m, 3) over them,
+    counter-clockwise from outside.
+    """
     x, phi = np.meshgrid(surface.x_mm[::every], surface.phi[::every], indexing="ij")
-    points = surface.point(x, phi).reshape(-1, 3)
-    number = np.arange(points.shape[0]).reshape(x.shape)
+    number = np.arange(x.size).reshape(x.shape)
     a, b, c, d = number[:-1, :-1], number[1:, :-1], number[1:, 1:], number[:-1, 1:]
     triangles = np.concatenate([np.stack(t, -1).reshape(-1, 3) for t in ((a, b, c), (a, c, d))])
-    seen = np.asarray(np.isfinite(points).all(axis=1))
-    triangles = triangles[seen[triangles].all(axis=1)]
+    triangles = triangles[surface.is_seen(x, phi).ravel()[triangles].all(axis=1)]
     used, index = np.unique(triangles, return_inverse=True)
-    at = points[used]
-    colour = _colours(_pressure_at(surface, at, contact, case), most_kpa, ON_PAPER.ground)
-    return ColouredMesh(at, index.reshape(-1, 3), colour)
+    return x.ravel()[used], phi.ravel()[used], index.reshape(-1, 3)
 
 
 def underside_mesh(contact: Contact, case: str, most_kpa: float) -> ColouredMesh:

@@ -28,15 +28,11 @@ def standing_cautions() -> tuple[str, ...]:
     return tuple(row["text"] for row in rows)
 
 
-def _when(name: str, **values: object) -> str:
+def caution(name: str, **values: object) -> str:
+    """One of the texts for a case, with its figures."""
     texts = _table()["when"]
     assert isinstance(texts, dict)
     return str(texts[name]).format(**values)
-
-
-def said(name: str, **values: object) -> str:
-    """One of the texts for a case, with its figures."""
-    return _when(name, **values)
 
 
 def horse_load(case: Case, saddle: Saddle) -> Mapping[str, float]:
@@ -63,45 +59,45 @@ def _about_the_day(case: Case, back: Back) -> list[str]:
     said = []
     moves = case.today.saddle_moves
     if moves in ("left", "right"):
-        said.append(_when("sideways", side=moves))
+        said.append(caution("sideways", side=moves))
     if moves == "forward":
-        said.append(_when("forward"))
+        said.append(caution("forward"))
     if moves == "back":
-        said.append(_when("backward"))
+        said.append(caution("backward"))
     if case.today.stood_square is False:
-        said.append(_when("not_square"))
+        said.append(caution("not_square"))
     if case.today.stood_square is None:
-        said.append(_when("square_not_told"))
+        said.append(caution("square_not_told"))
     if not back.frame.gravity:
-        said.append(_when("no_gravity"))
+        said.append(caution("no_gravity"))
     return said
 
 
 def _about_the_rider(case: Case, saddle: Saddle) -> list[str]:
     line, shares, said = limits().rider, horse_load(case, saddle), []
-    for share, name, caution in (
+    for share, name, least in (
         (shares["rider_share"], "rider", line.rider_caution),
         (shares["rider_and_tack_share"], "tack", line.tack_caution),
     ):
         if share > line.strong:
-            said.append(_when(f"{name}_strong", share=100 * share, limit=100 * line.strong))
-        elif share > caution:
-            said.append(_when(name, share=100 * share, limit=100 * caution))
+            said.append(caution(f"{name}_strong", share=100 * share, limit=100 * line.strong))
+        elif share > least:
+            said.append(caution(name, share=100 * share, limit=100 * least))
     return said
 
 
 def _about_the_animal(case: Case, back: Back) -> list[str]:
     line, said = limits().animal, []
     if case.horse.height_mm is not None and case.horse.height_mm < line.pony_below_mm:
-        said.append(_when("pony", height=case.horse.height_mm))
+        said.append(caution("pony", height=case.horse.height_mm))
     if case.horse.weight_kg is not None and case.horse.weight_kg > line.heavy_above_kg:
-        said.append(_when("heavy", weight=case.horse.weight_kg))
+        said.append(caution("heavy", weight=case.horse.weight_kg))
     withers, croup = back.landmark("withers"), back.landmark("croup")
     if withers is not None and croup is not None:
         length = float(withers.position_mm[0] - croup.position_mm[0])
         low, high = line.withers_croup_mm
         if np.isfinite(length) and not low <= length <= high:
-            said.append(_when("other_size", length=length, low=low, high=high))
+            said.append(caution("other_size", length=length, low=low, high=high))
     return said
 
 
@@ -109,16 +105,16 @@ def _about_the_setup(setup: Setup, found: Setup, pad: Pad, saddle: Saddle, exact
     line, said = limits().stack, []
     high = [name.replace("_", " ") for name, s in setup.stacks.items() if height_mm(s) > line.two_steps_above_mm]
     if high:
-        said.append(_when("high_stack", limit=line.two_steps_above_mm, places=", ".join(high)))
+        said.append(caution("high_stack", limit=line.two_steps_above_mm, places=", ".join(high)))
     apart = left_right_mm(setup, pad)
     if apart > line.left_right_vet_mm:
-        said.append(_when("left_right", value=apart))
+        said.append(caution("left_right", value=apart))
     if setup.arch != found.arch:
-        said.append(_when("new_arch"))
+        said.append(caution("new_arch"))
     if saddle.style == "treeless":
-        said.append(_when("treeless"))
+        said.append(caution("treeless"))
     if pieces(setup):
-        said.append(_when("shims"))
+        said.append(caution("shims"))
     if not exact:
-        said.append(_when("not_exact"))
+        said.append(caution("not_exact"))
     return said

@@ -26,11 +26,12 @@ from shimwright.optimize.place import place
 from shimwright.optimize.plan import recheck_on, recheck_weeks, take_out
 from shimwright.optimize.saddle import Saddle
 from shimwright.optimize.screen import OptionBed, Rules
-from shimwright.optimize.search import Candidate, Found, Option, pick, rules, runners_up, search
+from shimwright.optimize.search import Found, rules, runners_up, search
 from shimwright.optimize.second_opinion import second_opinion
 from shimwright.optimize.setup import Setup, Stack
 from shimwright.optimize.stances import Stance, StanceTold, stances
 from shimwright.optimize.stock import stacks_in_stock
+from shimwright.optimize.tally import Candidate, Option, pick
 from shimwright.optimize.verdict import Judged, deciding_limit, gate, how_sure, judge, judge_chosen
 from shimwright.optimize.windows import windows
 from shimwright.scan.back import Back

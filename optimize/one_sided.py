@@ -5,7 +5,7 @@ from datetime import date
 
 import numpy as np
 
-from shimwright.optimize.cautions import said
+from shimwright.optimize.cautions import caution
 from shimwright.scan.back import Back
 from shimwright.scan.build import build_limits
 from shimwright.scan.change import Change
@@ -20,9 +20,9 @@ def one_sided_cautions(backs: Sequence[Back], last: Change) -> tuple[str, ...]:
     lines = []
     grown = growing_side(last, backs[-1])
     if grown is not None:
-        lines.append(said("growing_uneven", side=grown[0], change=grown[1], sd=grown[2]))
+        lines.append(caution("growing_uneven", side=grown[0], change=grown[1], sd=grown[2]))
     if side := lasting_side(backs):
-        lines.append(said("lasting_uneven", side=side, visits=len(backs)))
+        lines.append(caution("lasting_uneven", side=side, visits=len(backs)))
     return tuple(lines)
 
 

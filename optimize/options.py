@@ -19,9 +19,9 @@ from shimwright.optimize.materials import Material, tissue
 from shimwright.optimize.pad import Pad
 from shimwright.optimize.saddle import Saddle
 from shimwright.optimize.screen import IntArray, OptionBed
-from shimwright.optimize.search import Option
 from shimwright.optimize.setup import Setup, Stack
 from shimwright.optimize.stacks import layer_thickness
+from shimwright.optimize.tally import Option
 from shimwright.optimize.underside import Underside, spacing_for_mm
 from shimwright.optimize.windows import windows
 from shimwright.scan.back import Back

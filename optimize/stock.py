@@ -12,6 +12,7 @@ from shimwright.optimize.cost import neighbours
 from shimwright.optimize.pad import Pad
 from shimwright.optimize.setup import Layer, Stack, height_mm
 from shimwright.scan.raw import FloatArray
+from shimwright.scan.refusal import WrongUse
 
 SLACK_MM = 1e-9
 NOTHING_FIXED: Mapping[int, int] = MappingProxyType({})
@@ -103,3 +104,39 @@ def count_fillings(
             for s, column in zip(number, may_follow.T, strict=True)
         ]
     return sum(ways)
+
+
+@dataclass(frozen=True)
+class Stock:
+    """stacks: all that a pocket may hold. fixed: pocket's column → the number of the only stack that it may hold."""
+
+    stacks: tuple[Stack, ...]
+    fixed: Mapping[int, int]
+
+    @property
+    def heights_mm(self) -> FloatArray:
+        return np.array([height_mm(stack) for stack in self.stacks])
+
+    def per_option(self, pad: Pad) -> int:
+        """Set-ups of one arch with one insert."""
+        return int(len(self.stacks) ** (len(pad.pockets) - len(self.fixed)))
+
+    def within(self, pad: Pad, room_mm: float) -> int:
+        """How many of these keep the total thickness."""
+        fit = self.heights_mm <= room_mm + 1e-9
+        held = all(fit[number] for number in self.fixed.values())
+        return int(fit.sum()) ** (len(pad.pockets) - len(self.fixed)) if held else 0
+
+
+def stock_of(pad: Pad, fixed: Mapping[str, Stack]) -> Stock:
+    """The pad's stock with some pockets settled. Raises WrongUse for what the pad does not have."""
+    stacks, names = stacks_in_stock(pad), [pocket.name for pocket in pad.pockets]
+    held: dict[int, int] = {}
+    for name, stack in fixed.items():
+        if name not in names:
+            raise WrongUse(f"pocket {name!r} is not one of this pad's: {', '.join(names) or 'it has none'}")
+        if stack not in stacks:
+            layers = " + ".join(f"{layer.thickness_mm:g} mm {layer.shim}" for layer in stack)
+            raise WrongUse(f"{layers} in pocket {name} is not in the pad's stock: choose from its shims, or open it up")
+        held[names.index(name)] = stacks.index(stack)
+    return Stock(stacks, held)

@@ -8,6 +8,7 @@ import pytest
 import tack
 from planted import planted
 
+from shimwright.optimize import prove as proving
 from shimwright.optimize import search as searching
 from shimwright.optimize.assess import State, measure
 from shimwright.optimize.bench import bed
@@ -26,9 +27,10 @@ from shimwright.optimize.fit import Job, arch_off_deg, choices, prepared
 from shimwright.optimize.limits import limits
 from shimwright.optimize.pad import Pad, StackLimits
 from shimwright.optimize.saddle import Saddle
-from shimwright.optimize.search import Candidate, Found, pick, runners_up, search
+from shimwright.optimize.search import Found, runners_up, search
 from shimwright.optimize.setup import Layer, Setup, height_mm
 from shimwright.optimize.stock import count_fillings, side_fillings, stacks_in_stock
+from shimwright.optimize.tally import Candidate, pick
 from shimwright.optimize.windows import windows
 from shimwright.scan.back import Back
 
@@ -204,7 +206,8 @@ def test_a_stock_too_large_even_for_bounds_is_walked_and_says_so(monkeypatch: py
     back, saddle, case = back_and_saddle(tack.pad(2))
     whole = run(back, saddle, pad, case)[1]
     size = replace(limits().search, solve_all_up_to=10, solve_left_over_up_to=5)
-    monkeypatch.setattr(searching, "limits", lambda: replace(limits(), search=size))
+    for module in (searching, proving):
+        monkeypatch.setattr(module, "limits", lambda: replace(limits(), search=size))
     part = run(back, saddle, pad, case)[1]
     assert whole.exact
     assert not part.exact
@@ -271,4 +274,5 @@ def test_stacks_of_the_stock() -> None:
 def proven(monkeypatch: pytest.MonkeyPatch) -> None:
     """From ten set-ups on bounds are used, and all that they leave over is solved."""
     size = replace(limits().search, solve_all_up_to=10, solve_left_over_up_to=1_000_000)
-    monkeypatch.setattr(searching, "limits", lambda: replace(limits(), search=size))
+    for module in (searching, proving):
+        monkeypatch.setattr(module, "limits", lambda: replace(limits(), search=size))

@@ -8,6 +8,7 @@ import pytest
 import tack
 from planted import planted
 
+from shimwright.optimize import prove as proving
 from shimwright.optimize import search as searching
 from shimwright.optimize.as_found import keeps
 from shimwright.optimize.case import Case, PartialSetup
@@ -15,9 +16,9 @@ from shimwright.optimize.fit import choices, fit, fit_chosen, prepared
 from shimwright.optimize.limits import limits
 from shimwright.optimize.pad import Pad
 from shimwright.optimize.saddle import Saddle
-from shimwright.optimize.search import search, stock_of
+from shimwright.optimize.search import search
 from shimwright.optimize.setup import Layer, Setup, height_mm
-from shimwright.optimize.stock import count_fillings, side_fillings
+from shimwright.optimize.stock import count_fillings, side_fillings, stock_of
 from shimwright.scan.back import Back
 from shimwright.scan.refusal import WrongUse
 
@@ -48,7 +49,8 @@ def test_a_settled_pocket_is_the_best_of_those_that_have_it_so(
     whole = search(options, pad, saddle, rule, job.found_setup, quiet)
     if most is not None:
         size = replace(limits().search, solve_all_up_to=5, solve_left_over_up_to=most)
-        monkeypatch.setattr(searching, "limits", lambda: replace(limits(), search=size))
+        for module in (searching, proving):
+            monkeypatch.setattr(module, "limits", lambda: replace(limits(), search=size))
     part = search(options, pad, saddle, rule, job.found_setup, quiet, {"front_left": FELT3})
     assert part.exact is (most != 1)
     assert part.setups == 3**3 * len(options)

@@ -6,7 +6,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from shimwright.export.coloured_mesh import y_up
+from shimwright.export.coloured_mesh import seen_net, y_up
 from shimwright.export.palette import pressure_colour, signed_colour
 from shimwright.export.plan_of_saddle import panel_outline, pocket_outline
 from shimwright.export.pressure_map import levels_over
@@ -38,15 +38,8 @@ def back_frame(back: Back) -> bytes:
 
 def back_mesh(back: Back) -> tuple[FloatArray, FloatArray, NDArray[np.int64]]:
     """Points (n, 3) and outward normals (n, 3) of what was seen, triangles (m, 3)."""
-    x, phi = np.meshgrid(back.surface.x_mm[::EVERY], back.surface.phi[::EVERY], indexing="ij")
-    points, normals = back.point(x, phi).reshape(-1, 3), back.normal(x, phi).reshape(-1, 3)
-    number = np.arange(points.shape[0]).reshape(x.shape)
-    a, b, c, d = number[:-1, :-1], number[1:, :-1], number[1:, 1:], number[:-1, 1:]
-    corners = np.concatenate([np.stack(t, -1).reshape(-1, 3) for t in ((a, b, c), (a, c, d))])
-    seen = np.asarray(np.isfinite(points).all(axis=1))
-    corners = corners[seen[corners].all(axis=1)]
-    used, index = np.unique(corners, return_inverse=True)
-    return points[used], normals[used], index.reshape(-1, 3)
+    x, phi, triangles = seen_net(back.surface, EVERY)
+    return back.point(x, phi), back.normal(x, phi), triangles
 
 
 def section_lines(back: Back) -> list[FloatArray]:
