@@ -42,17 +42,17 @@ def run(capsys, *arguments):
     return code, said.out, said.err
 
 
-def test_where_the_record_lies(monkeypatch):
+def test_where_the_record_lies(monkeypatch, tmp_path):
     """XDG Base Directory Specification 0.8."""
     from shimwright.record.place import store_folder
 
     monkeypatch.delenv("SHIMWRIGHT_STORE", raising=False)
-    monkeypatch.setenv("HOME", "/home/someone")
+    monkeypatch.setenv("HOME", str(tmp_path))
     monkeypatch.setenv("XDG_DATA_HOME", "/data")
     assert store_folder() == Path("/data/shimwright")
     for ignored in ("", "relative/folder"):
         monkeypatch.setenv("XDG_DATA_HOME", ignored)
-        assert store_folder() == Path("/home/someone/.local/share/shimwright")
+        assert store_folder() == tmp_path / ".local" / "share" / "shimwright"
     monkeypatch.setenv("SHIMWRIGHT_STORE", "/yard")
     assert store_folder() == Path("/yard")
     assert store_folder(Path("/told")) == Path("/told")

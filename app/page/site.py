@@ -146,7 +146,8 @@ def application(office: Office) -> Starlette:
             Route("/case/{case}/{name}", sheet),
             WebSocketRoute("/live", live),
             Route("/shipped/{name}", _shipped),
-            Mount("/static", StaticFiles(directory=_static())),
+            # a development install links every file; the folder holds the program's own files only
+            Mount("/static", StaticFiles(directory=_static(), follow_symlink=True)),
         ],
         lifespan=lifespan,
     )
