@@ -14,7 +14,7 @@ demo: install            ## the whole job on the invented yard
 	$(BIN)/shimwright demo --out $(OUT)
 
 test: install            ## every quick test
-	$(PYTEST) -q -n 2 --dist loadfile
+	$(PYTEST) -q -n 2 --dist loadfile --no-loadscope-reorder
 
 lint: install            ## format, style, types, arrows between folders
 	$(BIN)/ruff format --check .
