@@ -46,6 +46,7 @@ def handheld_year():
     return shapes, a_year(shapes, "handheld", rng)
 
 
+@pytest.mark.accuracy
 def test_a_year_of_five_visits_gives_back_the_changes_within_error(handheld_year):
     assert map_within_error(handheld_year[1]) > 0.95, "what is large is seen"
 
@@ -73,6 +74,7 @@ def map_within_error(seen):
     return change.beyond[exact > 12.0].mean()
 
 
+@pytest.mark.accuracy
 def test_measures_over_a_year_follow_the_exact_ones(handheld_year):
     """Against the exact shapes measured by the same rule."""
     shapes, seen = handheld_year
