@@ -5,7 +5,10 @@ import tomllib
 from collections.abc import Iterator
 from concurrent.futures import ProcessPoolExecutor
 from importlib.resources import as_file, files
+from multiprocessing import parent_process
+from multiprocessing.process import BaseProcess
 from pathlib import Path
+from threading import Thread
 
 from shimwright.progress import progress
 from shimwright.scan.refusal import CannotWrite
@@ -31,13 +34,17 @@ def _each(cases: list[Path], folders: list[Path]) -> Iterator[str]:
     if (os.cpu_count() or 1) < WORKERS:
         yield from (line for pair in zip(cases, folders, strict=True) for line in one_horse(*pair))
         return
-    with ProcessPoolExecutor(WORKERS, initializer=_one_thread_each) as pool:
+    with ProcessPoolExecutor(WORKERS, initializer=_begin_worker) as pool:
         begun = {
             case: pool.submit(one_horse, case, folder)
             for case, folder in sorted(zip(cases, folders, strict=True), key=lambda pair: -_pockets(pair[0]))
         }
-        for case in cases:
-            yield from begun[case].result()
+        try:
+            for case in cases:
+                yield from begun[case].result()
+        except BaseException:  # stopped, or one failed: the others are not begun
+            pool.shutdown(wait=False, cancel_futures=True)
+            raise
 
 
 def _pockets(case: Path) -> int:
@@ -46,10 +53,18 @@ def _pockets(case: Path) -> int:
     return len(tomllib.loads(pad.read_text(encoding="utf-8"))["pocket"])
 
 
-def _one_thread_each() -> None:
-    """Before the numerical libraries load: the processes share the cores already."""
+def _begin_worker() -> None:
+    """Before the numerical libraries load: the processes share the cores already. None outlives a killed parent."""
     for name in ("NUMBA_NUM_THREADS", "OMP_NUM_THREADS"):
         os.environ.setdefault(name, "1")
+    parent = parent_process()
+    if parent is not None:
+        Thread(target=_end_after, args=(parent,), daemon=True).start()
+
+
+def _end_after(parent: BaseProcess) -> None:
+    parent.join()
+    os._exit(1)
 
 
 def one_horse(path: Path, folder: Path) -> list[str]:

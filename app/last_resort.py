@@ -1,9 +1,12 @@
 """Whatever was not foreseen becomes one line and an exit code, never a traceback (unless one is asked for)."""
 
+import _thread
 import errno
 import io
 import os
+import signal
 import sys
+import threading
 import traceback
 from contextlib import suppress
 from pathlib import Path
@@ -12,7 +15,9 @@ from shimwright.scan.refusal import CannotWrite, Refusal
 
 TRACE = "SHIMWRIGHT_TRACE"  # set to 1: the whole trace as well
 DEFECT_EXIT = 70  # EX_SOFTWARE of sysexits.h; 1 already means something here
-INTERRUPTED_EXIT = 130  # 128 + SIGINT, as shells say it
+SIGNALLED_EXIT = 128  # and the number of the signal, as shells say it
+STOPS = [getattr(signal, name) for name in ("SIGINT", "SIGTERM", "SIGHUP") if hasattr(signal, name)]
+STOPPED_BY: list[int] = []  # signals heard
 WRITE_ERRORS = {errno.ENOSPC, errno.EROFS, errno.EDQUOT, errno.EFBIG, errno.EIO}
 
 
@@ -23,6 +28,35 @@ def write_anything() -> None:
     for stream in (sys.stdout, sys.stderr):
         if isinstance(stream, io.TextIOWrapper):
             stream.reconfigure(errors="replace")
+
+
+def tidy_up_when_stopped() -> None:
+    """A closed terminal or a shutdown stops us as Ctrl-C does, so that what was begun is tidied away."""
+
+    def stop(number: int, _: object) -> None:
+        STOPPED_BY.append(number)
+        raise KeyboardInterrupt(number)
+
+    for one in STOPS:
+        if signal.getsignal(one) in (signal.SIG_DFL, signal.default_int_handler):  # else: told to go on
+            signal.signal(one, stop)
+    sys.unraisablehook = _heard_again
+
+
+def _heard_again(lost: "sys.UnraisableHookArgs") -> None:
+    """A wish to stop that came while a library called back is lost to it: it is told again a moment later."""
+    if not isinstance(lost.exc_value, KeyboardInterrupt):
+        sys.__unraisablehook__(lost)
+        return
+    again = threading.Timer(0.05, _thread.interrupt_main, STOPPED_BY[:1])
+    again.daemon = True
+    again.start()
+
+
+def _hear_no_more() -> None:
+    """It is stopping already: a second wish, or one told again, must not break the last words."""
+    for one in STOPS if STOPPED_BY else ():
+        signal.signal(one, signal.SIG_IGN)
 
 
 def told(lines: tuple[str, ...]) -> None:
@@ -49,9 +83,11 @@ def words_of(error: BaseException) -> str:
 
 
 def _unforeseen(error: BaseException) -> tuple[str, int]:
+    if STOPPED_BY or isinstance(error, KeyboardInterrupt):  # a library may have made another error of it
+        number = STOPPED_BY[0] if STOPPED_BY else signal.SIGINT
+        _hear_no_more()
+        return "stopped; nothing half-written was left", SIGNALLED_EXIT + number
     match error:
-        case KeyboardInterrupt():
-            return "stopped by you; nothing half-written was left", INTERRUPTED_EXIT
         case MemoryError():
             return (
                 "the memory of this computer is not enough for that scan; export it with fewer points (1 million do)",

@@ -7,6 +7,8 @@ middle of moving is undone by the next one.
 
 import errno
 import shutil
+import signal
+import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -15,6 +17,7 @@ from shimwright.scan.refusal import CannotWrite
 
 HIDDEN = ".shimwright-unfinished"
 NEW, OLD, PLAN = "new", "old", "plan.txt"
+STOPS = [getattr(signal, name) for name in ("SIGINT", "SIGTERM", "SIGHUP") if hasattr(signal, name)]
 REASONS = {
     errno.ENOSPC: "the disk is full",
     errno.EDQUOT: "the disk quota is used up",
@@ -44,12 +47,35 @@ def whole_results(folder: Path) -> Iterator[Path]:
         _undo(hidden, folder)
         (hidden / NEW).mkdir(parents=True)
         yield hidden / NEW
-        _move_in(hidden, folder)
-        made = ()
+        with _undisturbed():
+            _move_in(hidden, folder)
+            made = ()
     except OSError as error:
         raise _cannot_write(folder, error) from error
     finally:
-        _tidy(hidden, made)
+        try:
+            with _undisturbed():
+                _tidy(hidden, made)
+        except KeyboardInterrupt:  # heard before it began
+            _tidy(hidden, made)
+            raise
+
+
+@contextmanager
+def _undisturbed() -> Iterator[None]:
+    """A wish to stop is heard a moment later: moving takes milliseconds, and half of it must not be left."""
+    if threading.current_thread() is not threading.main_thread():
+        yield
+        return
+    heard: list[int] = []
+    before = {one: signal.signal(one, lambda number, _: heard.append(number)) for one in STOPS}
+    try:
+        yield
+    finally:
+        for one, handler in before.items():
+            signal.signal(one, signal.SIG_DFL if handler is None else handler)
+        for number in heard[:1]:
+            signal.raise_signal(number)
 
 
 def _cannot_write(folder: Path, error: OSError) -> CannotWrite:
