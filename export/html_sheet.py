@@ -1,4 +1,4 @@
-"""client.html: the owner's page as one file that opens offline and needs no script. No kPa here."""
+"""client.html: the owner's page as one file that opens offline; script turns one view and nothing else. No kPa here."""
 
 from base64 import b64encode
 from html import escape
@@ -13,6 +13,7 @@ from shimwright.export.owners_words import owners_words
 from shimwright.export.picture import Picture, page_style, page_svg
 from shimwright.export.pressure_map import legend, levels_kpa, pressure_map
 from shimwright.export.side_view import side_view
+from shimwright.export.turning_view import allowed_scripts, turning_view
 from shimwright.export.view_from_above import view_from_above
 from shimwright.export.zone_feel import zone_feels
 from shimwright.optimize.answer import Fit
@@ -33,6 +34,7 @@ def client_html(fit: Fit) -> str:
         _verdict(words),
         _setup(fit, words),
         _before_and_after(fit, words),
+        turning_view(fit),
         _why(words),
         _sections(fit),
         _hands(cast(dict[str, Any], words["hands"])),
@@ -43,9 +45,18 @@ def client_html(fit: Fit) -> str:
     title = escape(str(words["title"]))
     return (
         '<!doctype html>\n<html lang="en"><head><meta charset="utf-8">'
+        f'<meta http-equiv="Content-Security-Policy" content="{_allowed()}">'
         '<meta name="viewport" content="width=device-width,initial-scale=1">'
         f'<meta name="color-scheme" content="light dark"><title>{title}</title><style>{_style()}</style></head>\n'
         f"<body><main>{''.join(parts)}</main></body></html>\n"
+    )
+
+
+def _allowed() -> str:
+    """What the page may load or run: its own style, its own fonts, its own two scripts; nothing from outside."""
+    return (
+        "default-src 'none'; base-uri 'none'; form-action 'none'; font-src data:; style-src 'unsafe-inline'; "
+        f"script-src {allowed_scripts()}"
     )
 
 

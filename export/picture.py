@@ -29,6 +29,7 @@ class Look:
 ROLES = {
     "horse": Look("ground", "ink", 0.35),
     "ground": Look("ground", None),
+    "strip": Look("ground", "line", 0.12),
     "horse line": Look(None, "ink", 0.45),
     "spine": Look(None, "soft", 0.2, "3 0.8 0.5 0.8"),
     "landmark": Look(None, "ink", 0.3, "1.6 0.8"),

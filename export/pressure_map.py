@@ -49,7 +49,7 @@ def pressure_map(
         here = contact.side == side
         outline = Polygon(view_xy(view, panel_outline(contact, side))).buffer(0)
         if np.isfinite(result.pressure_kpa[here]).sum() < 4:
-            strokes.append(Stroke(_polygon_path(outline), "panel edge"))
+            strokes.append(Stroke(polygon_path(outline), "panel edge"))
             continue
         rows = np.unique(contact.along[here]).size
         xy, pressure = view_xy(view, contact.nodes_mm[here, :2]), result.pressure_kpa[here]
@@ -57,7 +57,7 @@ def pressure_map(
         strokes += _bands(field, levels, outline)
         strokes += _daylight(field, outline)
         strokes += _contours(field, levels[1:], outline)
-        strokes.append(Stroke(_polygon_path(outline), "panel edge"))
+        strokes.append(Stroke(polygon_path(outline), "panel edge"))
     strokes += _unseen(contact, result, view)
     labels = _zone_labels(contact, view, words)
     return Picture(width, height, "Pressure under the panels from above, head up", tuple(strokes), tuple(labels))
@@ -72,7 +72,7 @@ def legend(levels: FloatArray, width_mm: float, low: str, high: str, numbers: bo
         Stroke(
             path(np.array([[a, 1.0], [b, 1.0], [b, 5.0], [a, 5.0]]), closed=True),
             "cell",
-            pressure_colour(k / (count - 1)),
+            band_colour(k, levels),
         )
         for k, (a, b) in enumerate(pairwise(edges))
     ]
@@ -81,6 +81,11 @@ def legend(levels: FloatArray, width_mm: float, low: str, high: str, numbers: bo
     if numbers:
         labels += [Label(x, 7.6, f"{level:g}", 8) for x, level in zip(edges, levels, strict=True)]
     return Picture(width_mm, 9.5 if numbers else 6.0, "Scale of the maps", tuple(strokes), tuple(labels))
+
+
+def band_colour(band: int, levels: FloatArray) -> str:
+    """Of the band above levels[band]; the last one is the darkest."""
+    return pressure_colour(band / max(len(levels) - 2, 1))
 
 
 def view_xy(view: View, xy: FloatArray) -> FloatArray:
@@ -128,7 +133,7 @@ def _bands(field: tuple[FloatArray, FloatArray, FloatArray], levels: FloatArray,
     for k, (low, high) in enumerate(pairwise(levels)):
         shape = _filled(generator.filled(low, high), outline)
         if not shape.is_empty:
-            strokes.append(Stroke(_polygon_path(shape), "cell", pressure_colour(k / (len(levels) - 2))))
+            strokes.append(Stroke(polygon_path(shape), "cell", band_colour(k, levels)))
     return strokes
 
 
@@ -154,7 +159,7 @@ def _daylight(field: tuple[FloatArray, FloatArray, FloatArray], outline: BaseGeo
         for at in np.arange(top, top + drop, 1.6)
     ]
     lines = "".join(path(np.array(part.coords)) for piece in hatch for part in _lines(piece))
-    return [Stroke(_polygon_path(shape), "panel"), Stroke(lines, "daylight")]
+    return [Stroke(polygon_path(shape), "panel"), Stroke(lines, "daylight")]
 
 
 def _contours(
@@ -191,7 +196,8 @@ def _zone_labels(contact: Contact, view: View, words: dict[str, str]) -> list[La
     return labels
 
 
-def _polygon_path(shape: BaseGeometry) -> str:
+def polygon_path(shape: BaseGeometry) -> str:
+    """SVG path data of every polygon in it, holes too."""
     return "".join(
         path(np.array(ring.coords)[:-1], closed=True)
         for polygon in _polygons(shape)

@@ -2,8 +2,10 @@
 PRACTICE §2, §7, §8, §9; strip 300.0 ± 0.1 mm."""
 
 import colorsys
+import hashlib
 import math
 import re
+from base64 import b64encode
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from html.parser import HTMLParser
@@ -171,7 +173,9 @@ def test_words_that_do_not_belong_on_paper(written: tuple[Fit, Path], name: str)
 def test_the_owners_page_speaks_no_kpa(written: tuple[Fit, Path]) -> None:
     _, folder = written
     assert "kPa" not in text_of(folder / "client.pdf")
-    assert "kPa" not in (folder / "client.html").read_text(encoding="utf-8")
+    page = Page()
+    page.feed((folder / "client.html").read_text(encoding="utf-8"))
+    assert "kPa" not in page.text + " ".join(page.attributes)
     assert "kPa" not in text_of(folder / "tack-card.pdf")
     assert "kPa" in text_of(folder / "fitter.pdf")  # the check can fail
 
@@ -536,7 +540,7 @@ def test_pictures_on_paper_are_paths_only() -> None:
 
 
 class Page(HTMLParser):
-    """Tags that stay open, addresses that lead outside, scripts."""
+    """Tags that stay open, addresses that lead outside, scripts by their type, and the text that a reader sees."""
 
     VOID = frozenset(("meta", "br", "input"))
 
@@ -545,13 +549,23 @@ class Page(HTMLParser):
         self.open: list[str] = []
         self.outside: list[str] = []
         self.seen: list[str] = []
+        self.scripts: list[tuple[str | None, str]] = []
+        self.rules: dict[str, str] = {}
+        self.attributes: list[str] = []
         self.text = ""
 
     def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
         self.seen.append(tag)
         if tag not in self.VOID:
             self.open.append(tag)
+        named = dict(attrs)
+        self.attributes += [value or "" for value in named.values()]
         self.outside += [value or "" for name, value in attrs if name in ("src", "href")]
+        if tag == "script":
+            self.scripts.append((named.get("type"), ""))
+        if named.get("http-equiv") == "Content-Security-Policy":
+            parts = (rule.strip().partition(" ") for rule in str(named["content"]).split(";"))
+            self.rules = {name: value for name, _, value in parts}
 
     def handle_startendtag(self, tag: str, _attrs: list[tuple[str, str | None]]) -> None:
         self.seen.append(tag)
@@ -560,23 +574,41 @@ class Page(HTMLParser):
         assert self.open.pop() == tag
 
     def handle_data(self, data: str) -> None:
-        self.text += data + " "
+        if self.open and self.open[-1] == "script":
+            kind, text = self.scripts[-1]
+            self.scripts[-1] = kind, text + data
+        elif not self.open or self.open[-1] != "style":
+            self.text += data + " "
 
 
-def test_the_page_is_one_file_without_script(written: tuple[Fit, Path]) -> None:
+def test_the_page_is_one_file(written: tuple[Fit, Path]) -> None:
     fit, folder = written
     source = (folder / "client.html").read_text(encoding="utf-8")
     page = Page()
     page.feed(source)
     assert page.open == []
     assert page.outside == []
-    assert "script" not in page.seen
     assert set(re.findall(r"url\((\w+):", source)) == {"data"}
     assert page.seen.count("svg") >= 5
     for caution in fit.cautions:
         assert caution in page.text
     assert "prefers-color-scheme:dark" in source
     assert "width=device-width" in source
+
+
+def test_the_page_may_run_its_own_scripts_and_load_nothing(written: tuple[Fit, Path]) -> None:
+    """W3C Content Security Policy Level 3 §2.3.1, §6.7.2: what is not named is forbidden, an inline script is named by
+    the SHA-256 of its text."""
+    page = Page()
+    page.feed((written[1] / "client.html").read_text(encoding="utf-8"))
+    assert page.rules["default-src"] == "'none'"
+    assert page.rules["font-src"] == "data:"
+    assert set(page.rules) == {"default-src", "base-uri", "form-action", "font-src", "style-src", "script-src"}
+    run = [text for kind, text in page.scripts if kind is None]
+    named = {f"'sha256-{b64encode(hashlib.sha256(text.encode()).digest()).decode()}'" for text in run}
+    assert set(page.rules["script-src"].split()) == named
+    assert len(run) == 2
+    assert [kind for kind, _ in page.scripts if kind is not None] == ["application/json"]
 
 
 def test_names_cannot_break_the_page() -> None:
