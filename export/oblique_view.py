@@ -67,7 +67,7 @@ def _panel(contact: Contact, pressure: FloatArray, side: int, levels: FloatArray
     nodes = on_plane(contact.nodes_mm[here])
     xy = view(nodes[:, 0], nodes[:, 1]).reshape(rows, -1, 2)
     known = np.minimum(pressure[here], levels[-1] - 1e-9).reshape(rows, -1)
-    z = np.ma.masked_invalid(known)  # type: ignore[no-untyped-call]
+    z = np.ma.masked_invalid(known)
     generator = contour_generator(xy[..., 0], xy[..., 1], z, fill_type=FillType.OuterOffset)
     strokes = []
     for k, (low, high) in enumerate(pairwise(levels)):
