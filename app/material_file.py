@@ -1,28 +1,39 @@
 """Materials named in saddle and pad files: the shipped ones, and laws that the fitter measured."""
 
-import csv
 import difflib
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable
+from dataclasses import replace
 from pathlib import Path
 from typing import Annotated
 
 import numpy as np
 from pydantic import Field
 
-from shimwright.optimize.materials import Material, linear, load_materials, measured, plate_test
-from shimwright.quantity import Thickness
+from shimwright.compression_csv import read_curve
+from shimwright.optimize.materials import CALLIPER_SD_MM, Material, linear, load_materials, measured, plate_test
+from shimwright.quantity import Size, Thickness
 from shimwright.scan.refusal import InputRefused, WrongUse
 from shimwright.toml_file import Name, Table
 
 WORKING_STRAIN = 0.4  # [J] warn above, where the file does not say
 
 
+Reading = Annotated[list[float], Field(min_length=2, max_length=2)]  # weight with the plate, kg; thickness, mm
+
+
 class PlateTable(Table):
-    """Known weights on a plate, thickness read by calliper."""
+    """Known weights on a plate, thickness read by calliper. The plate by its area or its two sides."""
 
     thickness_mm: Thickness
-    plate_mm2: Annotated[float, Field(gt=0)]
-    readings: Annotated[list[Annotated[list[float], Field(min_length=2, max_length=2)]], Field(min_length=2)]
+    plate_mm2: Annotated[float, Field(gt=0, le=1e6)] | None = None
+    plate_mm: Annotated[list[Size], Field(min_length=2, max_length=2)] | None = None
+    readings: Annotated[list[Reading], Field(min_length=2, max_length=100)]
+    calliper_mm: Annotated[float, Field(gt=0, le=2)] = CALLIPER_SD_MM
+
+    def area_mm2(self, name: str) -> float:
+        if (self.plate_mm2 is None) == (self.plate_mm is None):
+            raise InputRefused(f'material "{name}": plate_test needs plate_mm = [side, side] or plate_mm2, one of them')
+        return self.plate_mm2 if self.plate_mm2 is not None else float(np.prod(self.plate_mm or [0.0]))
 
 
 class MaterialTable(Table):
@@ -66,24 +77,16 @@ def _material(told: MaterialTable, folder: Path) -> Material:
     if told.modulus_kpa is not None:
         return linear(told.name, told.modulus_kpa, working_strain=told.working_strain)
     if told.plate_test:
-        test = told.plate_test
-        return plate_test(told.name, test.thickness_mm, test.plate_mm2, [(kg, mm) for kg, mm in test.readings])
-    pressure, strain = _csv(folder / told.table) if told.table else (told.pressure_kpa or [], told.strain or [])
+        test, readings = told.plate_test, [(kg, mm) for kg, mm in told.plate_test.readings]
+        plate = test.area_mm2(told.name)
+        law = plate_test(told.name, test.thickness_mm, plate, readings, test.calliper_mm, told.working_strain)
+        return replace(law, density_kg_m3=told.density_kg_m3)
+    if told.table:
+        pressure, strain = read_curve(folder / told.table)
+    else:
+        pressure, strain = np.array(told.pressure_kpa or []), np.array(told.strain or [])
     if len(pressure) != len(strain):
         raise InputRefused(
             f'material "{told.name}": {len(pressure)} pressures and {len(strain)} strains, make them equal'
         )
-    return measured(
-        told.name, np.array(pressure), np.array(strain), told.working_strain, told.density_kg_m3, told.source
-    )
-
-
-def _csv(path: Path) -> tuple[list[float], list[float]]:
-    try:
-        with path.open(newline="", encoding="utf-8-sig") as file:
-            rows: list[Mapping[str, str]] = list(csv.DictReader(file))
-        return [float(row["pressure_kpa"]) for row in rows], [float(row["strain"]) for row in rows]
-    except OSError as error:
-        raise InputRefused(f"{path}: the measured table cannot be read ({error.strerror})") from None
-    except (KeyError, TypeError, ValueError):
-        raise InputRefused(f"{path}: two columns of numbers headed pressure_kpa,strain are needed") from None
+    return measured(told.name, pressure, strain, told.working_strain, told.density_kg_m3, told.source)

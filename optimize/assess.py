@@ -221,7 +221,7 @@ def strain_notes(
             notes.append(
                 f"{name} has bottomed out ({100 * value:.0f} % pressed at the hardest place): it cushions no more"
             )
-        elif value > law.working_strain:
+        elif overstrained(law, value):
             limit = 100 * law.working_strain
             notes.append(
                 f"{name} is pressed {100 * value:.0f} % at the hardest place, more than the {limit:.0f} % it lasts with"
@@ -229,6 +229,11 @@ def strain_notes(
         if top > law.range_kpa:
             notes.append(f"{name}: {top:.0f} kPa lies beyond its law ({law.range_kpa:.0f} kPa), continued straight")
     return tuple(notes)
+
+
+def overstrained(law: Material, strain: float) -> bool:
+    """True above the working strain by what is told, whole percents."""
+    return strain - law.working_strain >= 0.005
 
 
 def bottomed_out(law: Material, strain: float) -> bool:

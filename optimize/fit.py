@@ -18,6 +18,7 @@ from shimwright.optimize.cost import arch_cost, wanted_arch_deg
 from shimwright.optimize.findings import findings, stance_findings
 from shimwright.optimize.gaps import flocking_mm
 from shimwright.optimize.hands import hand_checks
+from shimwright.optimize.layer_cautions import layer_cautions, sheets_under
 from shimwright.optimize.limits import limits
 from shimwright.optimize.loads import load_cases
 from shimwright.optimize.materials import Material
@@ -377,7 +378,10 @@ def _answer(job: Job, found: Contact, verdict: Judged, contact: Contact | None =
         findings=findings(job.back, job.saddle, job.case, found, contact, found.arch or arch),
         hand_checks=hand_checks(job.back, job.saddle, shown),
         take_out=take_out(job.case, job.pad, setup),
-        cautions=cautions(job.back, job.saddle, job.pad, job.case, setup, found.setup, exact),
+        cautions=(
+            *layer_cautions(shown, job.laws, sheets_under(job.saddle, job.pad, shown.setup)),
+            *cautions(job.back, job.saddle, job.pad, job.case, setup, found.setup, exact),
+        ),
         recheck_weeks=weeks, recheck_on=recheck_on(job.case, weeks),
         horse_load=horse_load(job.case, job.saddle),
     )  # fmt: skip

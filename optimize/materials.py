@@ -2,18 +2,21 @@
 
 import tomllib
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 from pathlib import Path
 from types import MappingProxyType
 
 import numpy as np
+from scipy.optimize import isotonic_regression
 
 from shimwright.scan.raw import FloatArray
 from shimwright.scan.refusal import InputRefused
 
 ATMOSPHERE_KPA = 101.325
 FALL_ALLOWED = 0.02  # strain that a measured curve may fall back by noise before it is refused [J]
+CALLIPER_SD_MM = 0.1  # of one reading of soft sheet with a calliper, jaws just touching [J]
+GRAVITY_M_S2 = 9.80665
 
 
 @dataclass(frozen=True)
@@ -22,7 +25,8 @@ class Material:
 
     pressure_kpa, strain: (k,) ascending, first entry 0; the last pressure is the end of the range that the law was
     measured or stated for. working_strain: warn above. kind: felt | closed-cell foam | open-cell foam | spacer mesh |
-    table | linear. poisson: for coupled layers only (DESIGN §7, second opinion).
+    table | linear. poisson: for coupled layers only (DESIGN §7, second opinion). strain_sd: of a strain read off the
+    law, from how it was measured; NaN where not known.
     """
 
     name: str
@@ -34,6 +38,8 @@ class Material:
     source: str
     notes: tuple[str, ...] = ()
     poisson: float = 0.0
+    strain_sd: float = float("nan")
+    levelled: float = 0.0  # strain by which a measured curve fell and was made monotone
 
     def __post_init__(self) -> None:
         p, e = self.pressure_kpa, self.strain
@@ -98,8 +104,10 @@ def measured(
     working_strain: float = 0.40,
     density_kg_m3: float | None = None,
     source: str = "measured",
+    fall_allowed: float = FALL_ALLOWED,
 ) -> Material:
-    """Material from a measured curve (ISO 3386-1 gives one), any order of rows, made monotone and saying so.
+    """Material from a measured curve (ISO 3386-1 gives one), any order of rows, made monotone and saying so: by least
+    squares (pools of adjacent violators), so that noise neither stiffens nor softens it on the whole.
 
     Raises InputRefused for too few points, negative values, strain of 1 and more, or a curve that falls.
     """
@@ -112,14 +120,16 @@ def measured(
         pressure, mean = np.append(0.0, pressure), np.append(0.0, mean)
     mean = mean - mean[0]
     fall = float((np.maximum.accumulate(mean) - mean).max())
-    if fall > FALL_ALLOWED:
+    if fall > fall_allowed:
         raise InputRefused(
             f"material {name}: strain falls by {100 * fall:.1f} % while pressure rises, so it is no compression curve: "
             "measure again or sort out the columns (pressure in kPa, strain as a share)"
         )
     notes = (f"{name}: measured curve made monotone (fell by {100 * fall:.1f} %)",) if fall > 0 else ()
-    monotone = np.maximum.accumulate(np.maximum(mean, 0.0))
-    return Material(name, "table", pressure, monotone, working_strain, density_kg_m3, source, notes)
+    anchored = np.append(1e9, np.ones(mean.size - 1))  # nothing gives at no pressure
+    monotone = np.asarray(isotonic_regression(np.maximum(mean, 0.0), weights=anchored).x)
+    monotone = np.maximum.accumulate(monotone - monotone[0])
+    return Material(name, "table", pressure, monotone, working_strain, density_kg_m3, source, notes, levelled=fall)
 
 
 def _check_rows(name: str, rows: FloatArray) -> None:
@@ -134,23 +144,67 @@ def _check_rows(name: str, rows: FloatArray) -> None:
         raise InputRefused(f"material {name}: strain never changes, so it has no stiffness: check the columns")
 
 
-def plate_test(name: str, thickness_mm: float, plate_mm2: float, readings: Iterable[tuple[float, float]]) -> Material:
-    """A fitter's own test: known weights on a plate, thickness read by calliper → a measured law.
+def plate_test(
+    name: str,
+    thickness_mm: float,
+    plate_mm2: float,
+    readings: Iterable[tuple[float, float]],
+    calliper_sd_mm: float = CALLIPER_SD_MM,
+    working_strain: float = 0.40,
+) -> Material:
+    """A fitter's own test: known weights on a plate, thickness read by calliper → a measured law with its error.
 
-    readings: pairs (weight on the plate in kg, thickness under it in mm). plate_mm2: the plate's area.
+    readings: pairs (weight with the plate in kg, thickness under it in mm). plate_mm2: what the weight rests on. The
+    law ends at the heaviest weight. ε = 1 − t/t₀, both read: its sd is at most √2 of the calliper's over t₀, as stated.
+    Raises InputRefused for a sheet that grows thicker under more weight by more than the calliper can be off.
     """
     pairs = np.array(list(readings), float).reshape(-1, 2)
-    if thickness_mm <= 0 or plate_mm2 <= 0:
-        raise InputRefused(f"material {name}: thickness {thickness_mm:g} mm on {plate_mm2:g} mm²: both must be above 0")
-    pressure = pairs[:, 0] * 9.80665 / plate_mm2 * 1000
-    strain = 1 - pairs[:, 1] / thickness_mm
-    return measured(name, np.append(0.0, pressure), np.append(0.0, strain), source="plate, weight and calliper")
+    if not (thickness_mm > 0 and plate_mm2 > 0 and calliper_sd_mm > 0):
+        raise InputRefused(
+            f"material {name}: thickness {thickness_mm:g} mm on {plate_mm2:g} mm², calliper good to {calliper_sd_mm:g} "
+            "mm: all three must be above 0; correct the plate_test"
+        )
+    sd = float(np.sqrt(2) * calliper_sd_mm / thickness_mm)
+    _check_readings(name, thickness_mm, pairs, 3 * np.sqrt(2) * calliper_sd_mm)
+    pressure = pairs[:, 0] * GRAVITY_M_S2 / plate_mm2 * 1000
+    strain = np.maximum(1 - pairs[:, 1] / thickness_mm, 0.0)
+    law = measured(
+        name,
+        np.append(0.0, pressure),
+        np.append(0.0, strain),
+        working_strain,
+        source="plate, weight and calliper",
+        fall_allowed=1.0,  # judged in millimetres already
+    )
+    return replace(law, strain_sd=sd)
+
+
+def _check_readings(name: str, thickness_mm: float, pairs: FloatArray, slack_mm: float) -> None:
+    """Readings in the order of their weights, said in millimetres as they were read."""
+    if not np.isfinite(pairs).all() or (pairs <= 0).any():
+        raise InputRefused(
+            f"material {name}: a reading is weight in kg and thickness in mm, both above 0; correct them"
+        )
+    rows = np.vstack([[0.0, thickness_mm], pairs[np.argsort(pairs[:, 0], kind="stable")]])
+    rise = rows[1:, 1] - np.minimum.accumulate(rows[:, 1])[:-1]
+    worst = int(rise.argmax())
+    if rise[worst] > slack_mm:
+        kg, mm = rows[worst + 1]
+        least = int(rows[: worst + 1, 1].argmin())
+        under = f"under {rows[least, 0]:g} kg" if least else "without weight"
+        raise InputRefused(
+            f"material {name}: {mm:g} mm thick under {kg:g} kg but {rows[least, 1]:g} mm {under}; a sheet does not "
+            "grow under a load, so read it again"
+        )
 
 
 def linear(name: str, modulus_kpa: float, range_kpa: float = 100.0, working_strain: float = 0.30) -> Material:
     """ε = p/E. Raises InputRefused for a modulus of 0 or less."""
     if not modulus_kpa > 0 or not np.isfinite(modulus_kpa):
-        raise InputRefused(f"material {name}: stiffness {modulus_kpa:g} kPa, a layer without stiffness carries nothing")
+        raise InputRefused(
+            f"material {name}: stiffness {modulus_kpa:g} kPa, a layer without stiffness carries nothing; give "
+            "modulus_kpa above 0"
+        )
     pressure = np.array([0.0, range_kpa])
     return Material(name, "linear", pressure, pressure / modulus_kpa, working_strain, None, "told")
 

@@ -175,7 +175,7 @@ def test_soft_foam_is_said_to_have_bottomed_out() -> None:
 
 
 def test_working_strain_is_warned_of() -> None:
-    heavy = contact(case=Case(rider=Rider(weight_kg=150))).cases["canter"]
+    heavy = contact(case=Case(rider=Rider(weight_kg=200))).cases["canter"]
     assert any("more than the 30 %" in note for note in heavy.notes)
 
 
