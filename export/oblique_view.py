@@ -20,12 +20,13 @@ ACROSS = np.array([-EYE[1], EYE[0], 0.0]) / np.hypot(EYE[0], EYE[1])  # to the r
 UPWARD = np.cross(EYE, ACROSS)
 STRIP_MM, TURN = 50.0, 4  # one strip of the body, and each how many-th angle of the grid
 MARGIN_MM = 5.0
+SNAP_MM = 0.01  # of the horse: neighbours share their corners whatever the rounding
 
 
 def oblique_view(surface: Surface, contact: Contact, case: str, levels_kpa: FloatArray, width_mm: float) -> Picture:
     """Sections every 50 mm, both panels, and bands of pressure between levels_kpa in the colours of the maps."""
     strips = [_towards_the_eye(surface, rear, front) for rear, front in pairwise(_stations(surface))]
-    body = unary_union(strips)
+    body = unary_union(strips, grid_size=SNAP_MM)
     left, low, right, top = body.bounds
     scale = (width_mm - 2.0) / (right - left)
     view = View((1.0 - scale * left, 1.0 + scale * top), scale)
@@ -56,8 +57,10 @@ def _towards_the_eye(surface: Surface, rear_mm: float, front_mm: float) -> BaseG
     """The seen part of a strip that faces the eye, on the plane."""
     points = surface.point(*np.meshgrid(np.array([rear_mm, front_mm]), surface.phi[::TURN], indexing="ij"))
     a, b, c, d = points[0, :-1], points[1, :-1], points[1, 1:], points[0, 1:]
-    facing = np.cross(c - a, d - b) @ EYE > 0.0  # never so where a corner was not seen
-    return unary_union(polygons(on_plane(np.stack([a, b, c, d], axis=1)[facing])))
+    triangles = np.concatenate([np.stack(corners, axis=1) for corners in ((a, b, c), (a, c, d))])
+    edges = np.diff(triangles, axis=1)
+    facing = np.cross(edges[:, 0], edges[:, 1]) @ EYE > 0.0  # never so where a corner was not seen
+    return unary_union(polygons(on_plane(triangles[facing])), grid_size=SNAP_MM)
 
 
 def _panel(contact: Contact, pressure: FloatArray, side: int, levels: FloatArray, view: View) -> list[Stroke]:

@@ -133,3 +133,19 @@ def test_the_still_shows_nothing_where_nothing_is_known() -> None:
     picture = oblique_view(fit.back.surface, contact, "mounted", levels_kpa(fit, "mounted"), WIDE_MM)
     assert not [stroke for stroke in picture.strokes if stroke.role == "cell"]
     assert len([stroke for stroke in picture.strokes if stroke.role == "panel edge"]) == 3
+
+
+@pytest.mark.parametrize("seed", range(8))
+def test_a_rough_back_with_holes_is_drawn(seed: int) -> None:
+    """Folds and holes of a bad scan: strips that cross themselves on paper are joined all the same."""
+    rng = np.random.default_rng(seed)
+    fit = example_fit()
+    surface = fit.back.surface
+    radius = surface.radius_mm + rng.normal(0.0, 25.0, surface.radius_mm.shape)
+    radius[rng.random(radius.shape) < 0.2] = np.nan
+    rough = replace(surface, radius_mm=radius)
+    picture = oblique_view(rough, fit.as_found, "mounted", levels_kpa(fit, "mounted"), WIDE_MM)
+    for stroke in picture.strokes:
+        for ring in rings_of(stroke.d):
+            assert (ring[:, 0] >= -0.01).all()
+            assert (ring[:, 0] <= WIDE_MM + 0.01).all()
