@@ -18,6 +18,7 @@ from shimwright.pad_file import NO_PAD, pockets_off_panel, read_pad
 from shimwright.quantity import HorseHeight, HorseWeight, Lean, RiderWeight, Size, length_mm, within
 from shimwright.saddle_file import read_saddle
 from shimwright.scan.told import Mark, ScalePair, Told
+from shimwright.stock_file import read_stock
 from shimwright.told_options import direction, mark, placed, scale_pair, unit
 from shimwright.toml_file import Table, Words, read_toml, wrong
 
@@ -159,6 +160,7 @@ class CaseTable(Table):
     traced: str | None = None
     saddle: str
     pad: str = NONE
+    stock: str | None = None
     print_units: Literal["mm", "in"] = "mm"
     prepared_by: Words | None = None
     place: Words | None = None
@@ -194,6 +196,7 @@ class CaseFile:
     pad: Pad
     case: Case
     stances: tuple[StanceFile, ...] = ()
+    stock: Path | None = None
 
 
 def read_case(path: Path, *, anyway: bool = False) -> CaseFile:
@@ -211,8 +214,9 @@ def read_case(path: Path, *, anyway: bool = False) -> CaseFile:
         raise wrong(path.parent / told.pad, off)
     scan = path.parent / told.scan if told.scan else None
     traced = path.parent / told.traced if told.traced else None
-    case = replace(_case(told, pad), anyway=anyway)
-    return CaseFile(path, scan, traced, _told(told), saddle, pad, case, _stances(told, path.parent))
+    stock = path.parent / told.stock if told.stock else None
+    case = replace(_case(told, pad), anyway=anyway, stock=read_stock(stock) if stock else None)
+    return CaseFile(path, scan, traced, _told(told), saddle, pad, case, _stances(told, path.parent), stock)
 
 
 def _stances(told: CaseTable, folder: Path) -> tuple[StanceFile, ...]:
@@ -231,6 +235,12 @@ def shared_tools(path: Path) -> tuple[Path, Path | None]:
     """Files of saddle and pad that a case refers to; pad None where it has none."""
     told = read_toml(path, CaseTable)
     return path.parent / told.saddle, None if told.pad == NONE else path.parent / told.pad
+
+
+def stock_named(path: Path) -> Path | None:
+    """The file of the stock that a case refers to, if it does."""
+    told = read_toml(path, CaseTable)
+    return path.parent / told.stock if told.stock else None
 
 
 def _told(told: CaseTable) -> Told:
@@ -284,7 +294,7 @@ def _wrong_files(told: CaseTable, folder: Path) -> list[str]:
             both = "are both told; keep one" if one.scan else "are both missing; a stance is another scan, or made"
             lines.append(f"stance {n + 1}: scan and made {both}")
     files = {f"stance {n + 1}.scan": one.scan for n, one in enumerate(told.stance)}
-    files |= {"scan": told.scan, "traced": told.traced, "saddle": told.saddle, "pad": told.pad}
+    files |= {"scan": told.scan, "traced": told.traced, "saddle": told.saddle, "pad": told.pad, "stock": told.stock}
     for key, name in files.items():
         if name is not None and name != NONE and not _is_file(folder / name):
             lines.append(f'{key}: no file "{name}" beside the case; paths are relative to the case file, correct it')

@@ -5,7 +5,7 @@ import re
 from importlib.resources import files
 from pathlib import Path
 
-from shimwright.case_file import NONE, shared_tools
+from shimwright.case_file import NONE, shared_tools, stock_named
 from shimwright.export.marks_sheet import write_marks
 from shimwright.export.results import whole_results
 from shimwright.scan.refusal import CannotWrite, WrongUse
@@ -42,7 +42,10 @@ def starters(folder: Path, like: Path | None) -> dict[str, str]:
     if not like.is_file():
         raise WrongUse(f"--like {like}: no such case file; name the case.toml of another horse")
     saddle, pad = shared_tools(like)
+    stock = stock_named(like)
     case = _pointed(case, "saddle", _reference(saddle, folder))
+    if stock is not None:
+        case = _pointed(case.replace("# stock = ", "stock = ", 1), "stock", _reference(stock, folder))
     return {"case.toml": _pointed(case, "pad", NONE if pad is None else _reference(pad, folder))}
 
 

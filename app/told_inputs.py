@@ -17,6 +17,7 @@ def told_inputs(case: CaseFile) -> dict[str, object]:
         "traced": _file(case.traced),
         "saddle": _file(saddle),
         "pad": _file(pad),
+        "stock": _file(case.stock),
         "stances": [{"name": one.name, "scan": _file(one.scan), "made": one.made} for one in case.stances],
         "horse": asdict(horse.horse),
         "today": {key: value for key, value in vars(horse.today).items() if key != "worn"},

@@ -1,10 +1,11 @@
 """Pieces on sheets of the real size: several sheets, grain, a space between pieces, never turned over.
 
 A deterministic search of our own: free places come from a raster of the sheet, then the piece slides up against its
-neighbours exactly. Several fixed orders are tried and the one that uses least is kept.
+neighbours exactly. Fixed orders are tried, then drawn changes of the best with a fixed seed; the one that uses least is
+kept, counted in tries and never in seconds, so that a slower machine cuts the same sheet.
 """
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from functools import lru_cache
 
@@ -21,6 +22,8 @@ CELL_MM = 2.0
 SPACING_MM = 5.0
 ALONG_GRAIN_DEG = (0.0, 180.0)
 ANY_QUARTER_DEG = (0.0, 90.0, 180.0, 270.0)
+DRAWN_TRIES = 6
+NO_LIMIT = 10_000
 
 
 @dataclass(frozen=True)
@@ -37,7 +40,7 @@ class Placed:
 class Nesting:
     """sheet_mm: width (along the grain) and height. too_large: pieces that no sheet can hold.
 
-    used_mm: length of each sheet that is used, from its left edge.
+    used_mm: length of each sheet that is used, from its left edge. left_over: pieces for which there was no sheet left.
     """
 
     sheet_mm: tuple[float, float]
@@ -45,6 +48,7 @@ class Nesting:
     too_large: tuple[int, ...]
     used_mm: tuple[float, ...]
     pieces_mm2: float
+    left_over: tuple[int, ...] = ()
 
     @property
     def sheets(self) -> int:
@@ -62,13 +66,15 @@ def nest(
     sheet_mm: tuple[float, float],
     turns_deg: tuple[float, ...],
     spacing_mm: float = SPACING_MM,
+    most_sheets: int = NO_LIMIT,
 ) -> Nesting:
     """Outlines (k, 2), mm, each with its forward direction along +x, on as few sheets as the search finds.
 
-    Pieces keep spacing_mm to one another; the sheet's own edge may be a piece's edge.
+    Pieces keep spacing_mm to one another; the sheet's own edge may be a piece's edge. With most_sheets, as much as
+    those sheets hold.
     """
     rings = tuple(tuple(map(tuple, np.asarray(outline, float).tolist())) for outline in outlines)
-    return _nest(rings, sheet_mm, turns_deg, spacing_mm)
+    return _nest(rings, sheet_mm, turns_deg, spacing_mm, most_sheets)
 
 
 @lru_cache(maxsize=64)  # cut list and drawings ask for the same sheets
@@ -77,26 +83,79 @@ def _nest(
     sheet_mm: tuple[float, float],
     turns_deg: tuple[float, ...],
     spacing_mm: float,
+    most_sheets: int,
 ) -> Nesting:
     shapes = [Polygon(ring) for ring in rings]
     fitting = [i for i, shape in enumerate(shapes) if any(_fits(_turned(shape, turn), sheet_mm) for turn in turns_deg)]
     too_large = tuple(i for i in range(len(shapes)) if i not in fitting)
-    least = max((_least_length(shapes[i], sheet_mm, turns_deg) for i in fitting), default=0.0)
-    masks: _Masks = {}
-    best = _shelf(shapes, fitting, _Filling(sheet_mm, turns_deg, spacing_mm, masks))
-    for order, turns in _tries(shapes, fitting, turns_deg):
-        if best.rank <= (1, least + 1e-6):
-            break  # nothing uses less than its longest piece
-        filling = _Filling(sheet_mm, turns, spacing_mm, masks)
-        for index in order:
-            filling.add(index, shapes[index])
-            if filling.rank >= best.rank:
-                break  # it only grows
-        else:
-            best = filling
-    area = sum(shapes[i].area for i in fitting)
+    best = _best_filling(shapes, fitting, _Stock(sheet_mm, turns_deg, spacing_mm, most_sheets))
     placed = tuple(sorted(best.placed, key=lambda p: p.index))
-    return Nesting(sheet_mm, placed, too_large, tuple(sheet.used for sheet in best.sheets), float(area))
+    area = float(sum(shapes[one.index].area for one in placed))
+    used = tuple(sheet.used for sheet in best.sheets)
+    return Nesting(sheet_mm, placed, too_large, used, area, tuple(sorted(best.left_over)))
+
+
+@dataclass(frozen=True)
+class _Stock:
+    sheet_mm: tuple[float, float]
+    turns_deg: tuple[float, ...]
+    spacing_mm: float
+    most_sheets: int
+
+
+def _best_filling(shapes: Sequence[Polygon], fitting: Sequence[int], stock: _Stock) -> "_Filling":
+    least = least_length_mm([shapes[i] for i in fitting], stock.sheet_mm, stock.turns_deg)
+    masks: _Masks = {}
+    best = min((_shelf(shapes, fitting, _Filling(stock, masks), way) for way in (0, 1)), key=lambda f: f.rank)
+    order: list[int] = []
+    for trial in _tries(shapes, fitting, stock.turns_deg):
+        if best.rank <= (0, 1, least + 1e-6):
+            break  # nothing uses less
+        filling = _filled(shapes, trial, _Filling(stock, masks), best.rank)
+        if filling.rank < best.rank:
+            best, order = filling, list(trial.order)
+    rng = np.random.default_rng(len(fitting))
+    order = order or list(fitting)
+    for _ in range(DRAWN_TRIES if len(fitting) > 1 else 0):
+        if best.rank <= (0, 1, least + 1e-6):
+            break
+        trial = _drawn(order, stock.turns_deg, rng)
+        filling = _filled(shapes, trial, _Filling(stock, masks), best.rank)
+        if filling.rank < best.rank:
+            best, order = filling, list(trial.order)
+    return best
+
+
+@dataclass(frozen=True)
+class _Try:
+    """order: pieces as they are laid. turns_deg: what each may be turned by, in that order."""
+
+    order: tuple[int, ...]
+    turns_deg: tuple[tuple[float, ...], ...]
+
+
+def _filled(shapes: Sequence[Polygon], trial: _Try, filling: "_Filling", to_beat: tuple[int, int, float]) -> "_Filling":
+    """Piece after piece, given up as soon as it is no better: what is used only grows."""
+    for index, turns in zip(trial.order, trial.turns_deg, strict=True):
+        filling.add(index, shapes[index], turns)
+        if filling.rank >= to_beat:
+            break
+    return filling
+
+
+def _drawn(order: Sequence[int], turns_deg: tuple[float, ...], rng: np.random.Generator) -> _Try:
+    """Two pieces of the order change places; a third of the pieces may lie one way only."""
+    changed = list(order)
+    i, j = rng.choice(len(changed), 2, replace=False)
+    changed[i], changed[j] = changed[j], changed[i]
+    turns = tuple((float(rng.choice(turns_deg)),) if rng.random() < 1 / 3 else turns_deg for _ in changed)
+    return _Try(tuple(changed), turns)
+
+
+def least_length_mm(shapes: Sequence[Polygon], sheet_mm: tuple[float, float], turns_deg: tuple[float, ...]) -> float:
+    """No nesting on one sheet uses less: the longest piece lying its shortest way, or all their area."""
+    longest = max((_least_length(shape, sheet_mm, turns_deg) for shape in shapes), default=0.0)
+    return max(longest, float(sum(shape.area for shape in shapes)) / sheet_mm[1])
 
 
 def _least_length(shape: Polygon, sheet_mm: tuple[float, float], turns_deg: tuple[float, ...]) -> float:
@@ -122,24 +181,30 @@ _Masks = dict[tuple[int, float], NDArray[np.float32]]
 class _Filling:
     """Sheets being filled, piece after piece. masks: rasters of turned pieces, shared by all tries."""
 
-    def __init__(
-        self, sheet_mm: tuple[float, float], turns_deg: tuple[float, ...], spacing_mm: float, masks: _Masks
-    ) -> None:
-        self.sheet_mm, self.turns_deg, self.spacing_mm, self.masks = sheet_mm, turns_deg, spacing_mm, masks
+    def __init__(self, stock: _Stock, masks: _Masks) -> None:
+        self.stock, self.masks = stock, masks
+        self.sheet_mm, self.spacing_mm = stock.sheet_mm, stock.spacing_mm
         self.sheets: list[_Sheet] = []
         self.placed: list[Placed] = []
+        self.left_over: list[int] = []
 
     @property
-    def rank(self) -> tuple[int, float]:
-        return len(self.sheets), round(sum(sheet.used for sheet in self.sheets), 6)
+    def rank(self) -> tuple[int, int, float]:
+        return len(self.left_over), len(self.sheets), round(sum(sheet.used for sheet in self.sheets), 6)
 
-    def add(self, index: int, shape: Polygon) -> None:
+    def add(self, index: int, shape: Polygon, turns_deg: tuple[float, ...]) -> None:
         """On the first sheet with room, where it reaches least far along the sheet, then lowest."""
+        turned = [(turn, _turned(shape, turn)) for turn in turns_deg]
+        if not any(_fits(lies, self.sheet_mm) for _, lies in turned):  # a drawn turn that the sheet does not take
+            turned = [(turn, _turned(shape, turn)) for turn in self.stock.turns_deg]
         for number, sheet in enumerate(self.sheets):
-            if self._add_to(sheet, number, index, shape):
+            if self._add_to(sheet, number, index, turned):
                 return
+        if len(self.sheets) == self.stock.most_sheets:
+            self.left_over.append(index)
+            return
         self.add_sheet()
-        self._add_to(self.sheets[-1], len(self.sheets) - 1, index, shape)
+        self._add_to(self.sheets[-1], len(self.sheets) - 1, index, turned)
 
     def add_sheet(self) -> None:
         cells = tuple(int(np.ceil(size / CELL_MM)) for size in self.sheet_mm)
@@ -150,10 +215,9 @@ class _Filling:
         self.sheets[-1].used = max(self.sheets[-1].used, float(lies.bounds[2]))
         self.placed.append(Placed(index, len(self.sheets) - 1, turn, move))
 
-    def _add_to(self, sheet: _Sheet, number: int, index: int, shape: Polygon) -> bool:
+    def _add_to(self, sheet: _Sheet, number: int, index: int, ways: Sequence[tuple[float, Polygon]]) -> bool:
         found = []
-        for turn in self.turns_deg:
-            turned = _turned(shape, turn)
+        for turn, turned in ways:
             corner = self._free_corner(sheet, turned, (index, turn))
             if corner is not None:
                 found.append((corner[0] + np.ptp(turned.bounds[0::2]), corner[1], turn, corner, turned))
@@ -226,16 +290,19 @@ def _back(move: tuple[float, float], axis: int, by: float) -> tuple[float, float
     return (move[0] - by, move[1]) if axis == 0 else (move[0], move[1] - by)
 
 
-def _shelf(shapes: Sequence[Polygon], fitting: Sequence[int], filling: _Filling) -> _Filling:
-    """Boxes in columns, longest first: what any nesting has to beat."""
+def _shelf(shapes: Sequence[Polygon], fitting: Sequence[int], filling: _Filling, way: int) -> _Filling:
+    """Boxes in columns, longest first: what any nesting has to beat. way: 0 as they come, 1 long side across."""
+    lying = {index: _as_shelved(shapes[index], filling.stock, way) for index in fitting}
     x = y = column = 0.0
-    for index in sorted(fitting, key=lambda i: (-float(shapes[i].bounds[2] - shapes[i].bounds[0]), i)):
-        turn = next(t for t in filling.turns_deg if _fits(_turned(shapes[index], t), filling.sheet_mm))
-        turned = _turned(shapes[index], turn)
+    for index in sorted(fitting, key=lambda i: (-float(np.ptp(lying[i][1].bounds[0::2])), i)):
+        turn, turned = lying[index]
         left, bottom, right, top = turned.bounds
         if y > 0 and y + top - bottom > filling.sheet_mm[1]:
             x, y, column = x + column + filling.spacing_mm, 0.0, 0.0
         if not filling.sheets or x + right - left > filling.sheet_mm[0]:
+            if len(filling.sheets) == filling.stock.most_sheets:
+                filling.left_over.append(index)
+                continue
             filling.add_sheet()
             x = y = column = 0.0
         move = (x - left, y - bottom)
@@ -244,9 +311,13 @@ def _shelf(shapes: Sequence[Polygon], fitting: Sequence[int], filling: _Filling)
     return filling
 
 
-def _tries(
-    shapes: Sequence[Polygon], fitting: Sequence[int], turns_deg: tuple[float, ...]
-) -> tuple[tuple[tuple[int, ...], tuple[float, ...]], ...]:
+def _as_shelved(shape: Polygon, stock: _Stock, way: int) -> tuple[float, Polygon]:
+    ways = [(turn, _turned(shape, turn)) for turn in stock.turns_deg]
+    ways = [(turn, lies) for turn, lies in ways if _fits(lies, stock.sheet_mm)]
+    return ways[0] if way == 0 else min(ways, key=lambda one: (float(np.ptp(one[1].bounds[0::2])), one[0]))
+
+
+def _tries(shapes: Sequence[Polygon], fitting: Sequence[int], turns_deg: tuple[float, ...]) -> Iterator[_Try]:
     """Orders (largest, longest, widest first, as they came) with all turns, then with fewer. None twice."""
     boxes = [np.ptp(np.reshape(shape.bounds, (2, 2)), axis=0) for shape in shapes]
     orders = (
@@ -255,8 +326,10 @@ def _tries(
         sorted(fitting, key=lambda i: (-boxes[i][1], -boxes[i][0], i)),
         list(fitting),
     )
-    fewer = tuple(turns for turns in (turns_deg, ALONG_GRAIN_DEG, ALONG_GRAIN_DEG[:1]) if set(turns) <= set(turns_deg))
-    return tuple(dict.fromkeys((tuple(order), turns) for turns in fewer for order in orders))
+    across = tuple(turn for turn in turns_deg if turn not in ALONG_GRAIN_DEG)
+    fewer = (turns_deg, ALONG_GRAIN_DEG, ALONG_GRAIN_DEG[:1], across)
+    told = tuple(turns for turns in fewer if turns and set(turns) <= set(turns_deg))
+    yield from dict.fromkeys(_Try(tuple(order), (turns,) * len(order)) for turns in told for order in orders)
 
 
 def _fits(shape: Polygon, sheet_mm: tuple[float, float]) -> bool:

@@ -5,6 +5,7 @@ from dataclasses import dataclass, field
 from types import MappingProxyType
 
 from shimwright.optimize.setup import Stack
+from shimwright.optimize.in_the_van import InStock
 
 ZONES = ("front_left", "front_right", "middle_left", "middle_right", "rear_left", "rear_right")
 DEFAULT_RIDER_KG = 75.0
@@ -75,3 +76,4 @@ class Case:
     fixed: PartialSetup = PartialSetup()  # settled by the fitter already: the search does the rest
     prepared_by: str | None = None
     place: str | None = None
+    stock: tuple[InStock, ...] | None = None  # None: not told

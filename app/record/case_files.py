@@ -18,6 +18,7 @@ def case_files(case: Path) -> list[tuple[str, Path]]:
     told = tomllib.loads(case.read_text(encoding="utf-8-sig"))
     found = [("case", case)]
     named = [(role, told.get(role)) for role in ("scan", "traced", "saddle", "pad")]
+    named += [("beside", told.get("stock"))]
     named += [("beside", stance.get("scan")) for stance in told.get("stance", [])]
     for role, name in named:
         if isinstance(name, str) and (path := case.parent / name).is_file():
