@@ -8,7 +8,14 @@ from pathlib import Path
 import click
 
 from shimwright import __version__
-from shimwright.last_resort import TRACE, exit_code_of, tidy_up_when_stopped, told, write_anything
+from shimwright.last_resort import (
+    TRACE,
+    exit_code_of,
+    let_go_of_full_streams,
+    tidy_up_when_stopped,
+    told,
+    write_anything,
+)
 from shimwright.record.place import store_folder
 from shimwright.record_commands import STORE, compare, due, log
 
@@ -23,7 +30,9 @@ JSON = click.option("--json", "as_json", is_flag=True, help="One JSON object per
 def main() -> None:
     """Entry point of the command `shimwright`."""
     tidy_up_when_stopped()
-    sys.exit(run(sys.argv[1:]))
+    code = run(sys.argv[1:])
+    let_go_of_full_streams()
+    sys.exit(code)
 
 
 def run(arguments: list[str]) -> int:

@@ -30,6 +30,15 @@ def write_anything() -> None:
             stream.reconfigure(errors="replace")
 
 
+def let_go_of_full_streams() -> None:
+    """What could not be said is not tried again on leaving: the interpreter would make its own exit code of it."""
+    for stream in (sys.stdout, sys.stderr):
+        try:
+            stream.flush()
+        except OSError:
+            os.dup2(os.open(os.devnull, os.O_WRONLY), stream.fileno())
+
+
 def tidy_up_when_stopped() -> None:
     """A closed terminal or a shutdown stops us as Ctrl-C does, so that what was begun is tidied away."""
 
