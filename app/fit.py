@@ -69,6 +69,7 @@ def stances_of(case: CaseFile, say: Say) -> list[StanceTold]:
 def write_fit(answer: Fit, case: CaseFile, folder: Path, workshop: str) -> None:
     """Everything a fit gives, into an existing folder."""
     from shimwright.export.client_sheet import write_client
+    from shimwright.export.cut_sheet import write_cut_sheet
     from shimwright.export.cutlist import write_cutlist
     from shimwright.export.fit_json import fit_to_json
     from shimwright.export.fitter_sheet import write_fitter
@@ -79,6 +80,7 @@ def write_fit(answer: Fit, case: CaseFile, folder: Path, workshop: str) -> None:
 
     write_json(fit_to_json(answer, told_inputs(case)), folder / "fit.json")
     write_cutlist(answer, folder / "cutlist.csv")
+    write_cut_sheet(answer, folder)
     write_templates(answer, folder, workshop)
     write_client(answer, folder)
     write_fitter(answer, folder)

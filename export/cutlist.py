@@ -1,14 +1,18 @@
-"""The cut list: pieces, sizes, area, weight, and the sheets they are cut from. The drawings show the same numbers."""
+"""The cut list: pieces, sizes, area, weight, and the sheets they are cut from: the van's first, then what is to buy.
+
+The drawings show the same numbers.
+"""
 
 import csv
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from shimwright.export import words
 from shimwright.export.nesting import ALONG_GRAIN_DEG, ANY_QUARTER_DEG, Nesting, nest
 from shimwright.export.shim_parts import ShimPart, shim_parts
 from shimwright.optimize.answer import Fit
+from shimwright.optimize.in_the_van import InStock, of_kind
 from shimwright.optimize.materials import Material, load_materials
 from shimwright.optimize.pad import Shim
 
@@ -33,35 +37,79 @@ COLUMNS = (
     "sheet_width_mm",
     "used_mm",
     "waste_percent",
+    "source",
+    "in_stock",
 )
+IN_STOCK, TO_BUY, NOT_TOLD = "in stock", "to buy", ""
 
 
 @dataclass(frozen=True)
 class SheetsOf:
-    """Pieces of one shim and thickness, laid on its sheets. pieces: indices into the list of parts."""
+    """Pieces of one shim and thickness, laid on sheets of one size. pieces: indices into the list of parts.
+
+    source: IN_STOCK, TO_BUY, or NOT_TOLD where nobody said what is there. before: sheets of the same kind that come
+    first. there: how many of this size lie in the van.
+    """
 
     shim: Shim
     thickness_mm: float
     pieces: tuple[int, ...]
     nesting: Nesting
+    source: str = NOT_TOLD
+    before: int = 0
+    there: int = 0
 
     def sheet_of(self, piece: int) -> int | None:
-        """Sheet number from 1, None where the piece is larger than the sheet."""
+        """Number of the sheet among its kind, from 1; None where the piece is larger than the sheet."""
         here = self.pieces.index(piece)
-        return next((placed.sheet + 1 for placed in self.nesting.placed if placed.index == here), None)
+        return next((self.before + one.sheet + 1 for one in self.nesting.placed if one.index == here), None)
 
 
-def sheets_needed(parts: Sequence[ShimPart]) -> tuple[SheetsOf, ...]:
-    """One entry per shim and thickness, in the order of the parts. Grain runs along a piece's forward direction."""
+def sheets_needed(parts: Sequence[ShimPart], stock: Sequence[InStock] | None = None) -> tuple[SheetsOf, ...]:
+    """One entry per shim, thickness and size of sheet, in the order of the parts.
+
+    stock: what the van holds, cut from first, the smallest that will do; None: not told. Grain runs along a piece's
+    forward direction.
+    """
     kinds = dict.fromkeys((part.shim.name, part.thickness_mm) for part in parts)
-    found = []
-    for name, thickness in kinds:
-        pieces = tuple(i for i, part in enumerate(parts) if (part.shim.name, part.thickness_mm) == (name, thickness))
-        shim = parts[pieces[0]].shim
-        turns = ALONG_GRAIN_DEG if shim.grain else ANY_QUARTER_DEG
-        nesting = nest([parts[i].outline for i in pieces], shim.sheet_mm, turns)
-        found.append(SheetsOf(shim, thickness, pieces, nesting))
+    return tuple(entry for kind in kinds for entry in _of_kind(kind, parts, stock))
+
+
+def _of_kind(
+    kind: tuple[str, float], parts: Sequence[ShimPart], stock: Sequence[InStock] | None
+) -> tuple[SheetsOf, ...]:
+    left = [i for i, part in enumerate(parts) if (part.shim.name, part.thickness_mm) == kind]
+    shim, thickness = parts[left[0]].shim, kind[1]
+    turns = ALONG_GRAIN_DEG if shim.grain else ANY_QUARTER_DEG
+    found: list[SheetsOf] = []
+    for size, count in _smallest_first(shim, of_kind(tuple(stock or ()), *kind)):
+        nesting = nest([parts[i].outline for i in left], size, turns, most_sheets=count)
+        if nesting.placed:
+            before = sum(entry.nesting.sheets for entry in found)
+            pieces = [left[one.index] for one in nesting.placed]
+            found.append(SheetsOf(shim, thickness, tuple(pieces), _of_placed(nesting), IN_STOCK, before, count))
+            left = [i for i in left if i not in pieces]
+    if left:
+        nesting = nest([parts[i].outline for i in left], shim.sheet_mm, turns)
+        source = NOT_TOLD if stock is None else TO_BUY
+        before = sum(entry.nesting.sheets for entry in found)
+        found.append(SheetsOf(shim, thickness, tuple(left), nesting, source, before))
     return tuple(found)
+
+
+def _smallest_first(shim: Shim, there: Sequence[InStock]) -> list[tuple[tuple[float, float], int]]:
+    """(size, count), alike ones together: an offcut is used up before a sheet is begun."""
+    counts: dict[tuple[float, float], int] = {}
+    for one in there:
+        size = one.size_mm or shim.sheet_mm
+        counts[size] = counts.get(size, 0) + one.count
+    return sorted(counts.items(), key=lambda item: (item[0][0] * item[0][1], item[0]))
+
+
+def _of_placed(nesting: Nesting) -> Nesting:
+    """The same without the pieces that found no room, which go on to the next size."""
+    placed = tuple(replace(one, index=i) for i, one in enumerate(nesting.placed))
+    return replace(nesting, placed=placed, too_large=(), left_over=())
 
 
 def weight_g(part: ShimPart, materials: Mapping[str, Material]) -> float | None:
@@ -77,58 +125,92 @@ def write_cutlist(fit: Fit, path: Path) -> None:
     with path.open("w", encoding="utf-8", newline="") as file:
         table = csv.DictWriter(file, COLUMNS, restval="", lineterminator="\n")
         table.writeheader()
-        own = {material.name: material for material in fit.pad.own_materials}
-        table.writerows(cutlist_rows(fit, {**load_materials(), **own}))
+        table.writerows(cutlist_rows(fit, materials_of(fit)))
 
 
 def cutlist_rows(fit: Fit, materials: Mapping[str, Material]) -> list[dict[str, object]]:
     parts = shim_parts(fit.pad, fit.setup) if fit.setup is not None else ()
-    sheets = sheets_needed(parts)
+    sheets = sheets_needed(parts, fit.case.stock)
     rows = [_piece_row(i, part, sheets, materials) for i, part in enumerate(parts)]
     rows += [_sheet_row(entry, parts, materials) for entry in sheets]
     return [*rows, _sum_row("total", "", parts, materials)]
 
 
 def cut_table(fit: Fit) -> tuple[tuple[str, ...], ...]:
-    """The cut list as people read it, head first; one row per piece."""
+    """The cut list as people read it, head first; one row per piece, then the totals of the CSV."""
+    units, rows = fit.case.print_units, cutlist_rows(fit, materials_of(fit))
     parts = shim_parts(fit.pad, fit.setup) if fit.setup is not None else ()
+    head = ("no.", "pocket", "layer", "shim", "thickness", "length × width", "area", "weight", "bevel", "sheet")
+    pieces = [
+        (
+            str(row["piece"]),
+            words.place(part.pocket),
+            f"{part.layer} of {part.layers}",
+            part.shim.name,
+            words.thickness(part.thickness_mm, units),
+            words.size(part.length_mm, part.width_mm, units),
+            f"{part.area_cm2:.0f} cm²",
+            _weight_words(row),
+            words.length(part.bevel_mm, units),
+            str(row["sheet"]),
+        )
+        for part, row in zip(parts, rows, strict=False)
+    ]
+    total = rows[-1]
+    sums = ("", f"{total['piece']} in all", "", "", "", "", f"{float(str(total['area_cm2'])):.0f} cm²")
+    return (head, *pieces, (*sums, _weight_words(total), "", ""))
+
+
+def materials_of(fit: Fit) -> dict[str, Material]:
+    """The shipped laws and the pad's own, which win."""
+    return {**load_materials(), **{material.name: material for material in fit.pad.own_materials}}
+
+
+def _weight_words(row: Mapping[str, object]) -> str:
+    return f"{float(str(row['weight_g'])):.0f} g" if row["weight_g"] else "not known"
+
+
+def sheets_table(fit: Fit) -> tuple[tuple[str, ...], ...]:
+    """Which sheets: shim · thickness · from where · how many of what size · length used · waste; head first."""
+    parts = shim_parts(fit.pad, fit.setup) if fit.setup is not None else ()
+    head = ("shim", "thickness", "from", "sheets", "size", "length used", "waste of that")
+    return (head, *(_sheets_words(entry, fit.case.print_units) for entry in sheets_needed(parts, fit.case.stock)))
+
+
+def buying(fit: Fit) -> str:
+    """One sentence: what is to buy, or that nobody told what is there."""
+    parts = shim_parts(fit.pad, fit.setup) if fit.setup is not None else ()
+    entries = sheets_needed(parts, fit.case.stock)
+    if not entries:
+        return ""
+    if fit.case.stock is None:
+        return "What lies in the van was not told: stock = in the case names a file of it."
+    buy = [entry for entry in entries if entry.source == TO_BUY and entry.nesting.sheets]
     units = fit.case.print_units
-    head = ("pocket", "layer", "shim", "thickness", "length × width", "area", "bevel")
-    return (
-        head,
-        *(
-            (
-                words.place(part.pocket),
-                f"{part.layer} of {part.layers}",
-                part.shim.name,
-                words.thickness(part.thickness_mm, units),
-                f"{words.length(part.length_mm, units)} × {words.length(part.width_mm, units)}",
-                f"{part.area_cm2:.0f} cm²",
-                words.length(part.bevel_mm, units),
-            )
-            for part in parts
-        ),
-    )
+    told = [
+        f"{_count(entry.nesting.sheets)} of {entry.shim.name} {words.thickness(entry.thickness_mm, units)}"
+        for entry in buy
+    ]
+    return f"To buy: {', '.join(told)}." if told else "Nothing to buy: all of it is in the van."
 
 
-def sheet_lines(fit: Fit) -> tuple[str, ...]:
-    """One line per kind of sheet: how many, how much of them is used."""
-    parts = shim_parts(fit.pad, fit.setup) if fit.setup is not None else ()
-    return tuple(_sheet_words(entry, fit.case.print_units) for entry in sheets_needed(parts))
+def _count(sheets: int) -> str:
+    return f"{sheets} sheet{'s' if sheets != 1 else ''}"
 
 
-def _sheet_words(entry: SheetsOf, units: str) -> str:
+def _sheets_words(entry: SheetsOf, units: str) -> tuple[str, ...]:
     nesting = entry.nesting
-    what = f"{entry.shim.name} {words.thickness(entry.thickness_mm, units)}"
-    size = f"{nesting.sheet_mm[0]:.0f} × {nesting.sheet_mm[1]:.0f} mm"
-    count = f"{nesting.sheets} sheet{'s' if nesting.sheets != 1 else ''} of {size}"
-    used = (
-        f", {sum(nesting.used_mm):.0f} mm of length used, {100 * nesting.waste:.0f} % of that waste"
-        if nesting.sheets
-        else ""
+    large = f"{len(nesting.too_large)} larger than the sheet" if nesting.too_large else ""
+    count = str(nesting.sheets) if entry.source != IN_STOCK else f"{nesting.sheets} of {entry.there}"
+    return (
+        entry.shim.name,
+        words.thickness(entry.thickness_mm, units),
+        {IN_STOCK: "the van", TO_BUY: "to buy", NOT_TOLD: "stock not told"}[entry.source],
+        ", ".join(part for part in (count if nesting.sheets or not large else "", large) if part),
+        words.size(*nesting.sheet_mm, units),
+        words.length(sum(nesting.used_mm), units) if nesting.sheets else "–",
+        f"{100 * nesting.waste:.0f} %" if nesting.sheets else "–",
     )
-    large = f"; {len(nesting.too_large)} piece(s) larger than the sheet" if nesting.too_large else ""
-    return f"{what}: {count}{used}{large}"
 
 
 def _piece_row(
@@ -151,6 +233,7 @@ def _piece_row(
         "weight_g": _grams(weight_g(part, materials)),
         "bevel_mm": f"{part.bevel_mm:.1f}",
         "sheet": "larger than the sheet" if sheet is None else sheet,
+        "source": next(entry.source for entry in sheets if index in entry.pieces),
     }
 
 
@@ -165,6 +248,8 @@ def _sheet_row(entry: SheetsOf, parts: Sequence[ShimPart], materials: Mapping[st
         "sheet_width_mm": f"{nesting.sheet_mm[1]:g}",
         "used_mm": f"{sum(nesting.used_mm):.1f}",
         "waste_percent": f"{100 * nesting.waste:.1f}" if nesting.sheets else "",
+        "source": entry.source,
+        "in_stock": entry.there if entry.source == IN_STOCK else "",
     }
 
 

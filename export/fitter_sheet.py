@@ -7,7 +7,7 @@ from shimwright.export import fitters_words as fitters
 from shimwright.export.back_words import build_table, landmarks_table, stations_table
 from shimwright.export.before_after import before_and_after
 from shimwright.export.cross_section import cross_section
-from shimwright.export.cutlist import cut_table, sheet_lines
+from shimwright.export.cutlist import buying, cut_table, sheets_table
 from shimwright.export.owners_words import how_sure, names, scan_sources
 from shimwright.export.picture import for_paper
 from shimwright.export.pressure_map import legend, levels_kpa, pressure_map
@@ -77,7 +77,8 @@ def _words(fit: Fit) -> dict[str, object]:
         "inputs": fitters.inputs_rows(fit),
         "sources": scan_sources(fit.back),
         "cut": [list(row) for row in cut_table(fit)],
-        "sheets": list(sheet_lines(fit)),
+        "sheets": [list(row) for row in sheets_table(fit)],
+        "buying": buying(fit),
         "cautions": list(fit.cautions),
     }
 

@@ -134,7 +134,9 @@ class _Try:
     turns_deg: tuple[tuple[float, ...], ...]
 
 
-def _filled(shapes: Sequence[Polygon], trial: _Try, filling: "_Filling", to_beat: tuple[int, int, float]) -> "_Filling":
+def _filled(
+    shapes: Sequence[Polygon], trial: _Try, filling: "_Filling", to_beat: tuple[float, int, float]
+) -> "_Filling":
     """Piece after piece, given up as soon as it is no better: what is used only grows."""
     for index, turns in zip(trial.order, trial.turns_deg, strict=True):
         filling.add(index, shapes[index], turns)
@@ -187,10 +189,12 @@ class _Filling:
         self.sheets: list[_Sheet] = []
         self.placed: list[Placed] = []
         self.left_over: list[int] = []
+        self.left_mm2 = 0.0
 
     @property
-    def rank(self) -> tuple[int, int, float]:
-        return len(self.left_over), len(self.sheets), round(sum(sheet.used for sheet in self.sheets), 6)
+    def rank(self) -> tuple[float, int, float]:
+        """Less is better: area that found no sheet, sheets, length used."""
+        return round(self.left_mm2, 3), len(self.sheets), round(sum(sheet.used for sheet in self.sheets), 6)
 
     def add(self, index: int, shape: Polygon, turns_deg: tuple[float, ...]) -> None:
         """On the first sheet with room, where it reaches least far along the sheet, then lowest."""
@@ -201,10 +205,15 @@ class _Filling:
             if self._add_to(sheet, number, index, turned):
                 return
         if len(self.sheets) == self.stock.most_sheets:
-            self.left_over.append(index)
+            self.leave(index, shape)
             return
         self.add_sheet()
         self._add_to(self.sheets[-1], len(self.sheets) - 1, index, turned)
+
+    def leave(self, index: int, shape: Polygon) -> None:
+        """There is no sheet for it."""
+        self.left_over.append(index)
+        self.left_mm2 += float(shape.area)
 
     def add_sheet(self) -> None:
         cells = tuple(int(np.ceil(size / CELL_MM)) for size in self.sheet_mm)
@@ -301,7 +310,7 @@ def _shelf(shapes: Sequence[Polygon], fitting: Sequence[int], filling: _Filling,
             x, y, column = x + column + filling.spacing_mm, 0.0, 0.0
         if not filling.sheets or x + right - left > filling.sheet_mm[0]:
             if len(filling.sheets) == filling.stock.most_sheets:
-                filling.left_over.append(index)
+                filling.leave(index, shapes[index])
                 continue
             filling.add_sheet()
             x = y = column = 0.0

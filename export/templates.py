@@ -19,6 +19,7 @@ from shimwright.export.solids import write_solids
 from shimwright.export.write_pdf import write_pdf
 from shimwright.export.write_svg import write_svg
 from shimwright.optimize.answer import Fit
+from shimwright.optimize.in_the_van import InStock
 
 FOR_WHOM = ("van", "laser", "maker")
 BARS_OFF_MM = 15.0
@@ -43,18 +44,20 @@ def write_templates(fit: Fit, folder: Path, for_whom: str = "van") -> None:
     if for_whom != "van":
         from shimwright.export.write_dxf import write_dxf  # a quarter of a second to load, and scissors need none
 
-        for name, sheet in sheet_drawings(parts, labels):
+        for name, sheet in sheet_drawings(parts, labels, fit.case.stock):
             write_svg(sheet, folder / f"{name}.svg")
             write_dxf(sheet, folder / f"{name}.dxf")
             if for_whom == "maker":
                 write_dxf(sheet, folder / f"{name}-r12.dxf", "R12")
 
 
-def sheet_drawings(parts: Sequence[ShimPart], labels: Labels) -> tuple[tuple[str, Drawing], ...]:
+def sheet_drawings(
+    parts: Sequence[ShimPart], labels: Labels, stock: Sequence[InStock] | None = None
+) -> tuple[tuple[str, Drawing], ...]:
     """(file name without ending, drawing) of every sheet that is needed."""
     return tuple(
         (_file_name(entry, number), _sheet(entry, number, parts, labels))
-        for entry in sheets_needed(parts)
+        for entry in sheets_needed(parts, stock)
         for number in range(entry.nesting.sheets)
     )
 
@@ -89,9 +92,11 @@ def _title(entry: SheetsOf, number: int, labels: Labels) -> str:
     thickness = words.thickness(entry.thickness_mm, labels.units)
     grain = ", grain along the arrow" if entry.shim.grain else ""
     who = labels.horse or "name not told"
-    return f"{who}: {entry.shim.name} {thickness}, sheet {number + 1} of {entry.nesting.sheets}{grain}"
+    source = f" ({entry.source})" if entry.source else ""
+    size = words.size(*entry.nesting.sheet_mm, labels.units)
+    return f"{who}: {entry.shim.name} {thickness}, sheet {entry.before + number + 1}, {size}{source}{grain}"
 
 
 def _file_name(entry: SheetsOf, number: int) -> str:
     plain = re.sub(r"[^a-z0-9]+", "-", entry.shim.name.lower()).strip("-") or "shim"
-    return f"shims-{plain}-{entry.thickness_mm:g}mm-sheet-{number + 1}"
+    return f"shims-{plain}-{entry.thickness_mm:g}mm-sheet-{entry.before + number + 1}"

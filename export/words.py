@@ -107,6 +107,16 @@ def length_with_error(mm: float, sd_mm: float, units: str) -> str:
     return f"{inches(mm, _parts(sd_mm))} in ({metric})"
 
 
+def size(along_mm: float, across_mm: float, units: str) -> str:
+    """A piece or a sheet, length by width.
+
+    >>> size(400.0, 250.0, "mm"), size(400.0, 250.0, "in")
+    ('400 × 250 mm', '15 3/4 × 9 13/16 in (400 × 250 mm)')
+    """
+    metric = f"{along_mm:.0f} × {across_mm:.0f} mm"
+    return f"{inches(along_mm)} × {inches(across_mm)} in ({metric})" if units == "in" else metric
+
+
 def thickness(mm: float, units: str, parts: int = 8) -> str:
     """A shim as measured: eighths of an inch with mm beside; an insert, which nobody steps, in sixteenths.
 

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 
 @dataclass(frozen=True)
 class InStock:
-    """count pieces of one size. size_mm: along the grain, across it; None: whole sheets as the pad's file tells them."""
+    """count pieces of one size. size_mm: along the grain, across it; None: whole sheets, as pad.toml tells them."""
 
     shim: str
     thickness_mm: float

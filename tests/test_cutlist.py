@@ -9,9 +9,11 @@ import pytest
 from fit_fixture import best_setup, example_fit, example_pad
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from reopen import pdf_words
 from shapely.geometry import Polygon
 
-from shimwright.export.cutlist import cut_table, cutlist_rows, sheet_lines, sheets_needed, write_cutlist
+from shimwright.export.cut_sheet import cut_sheet_pdf
+from shimwright.export.cutlist import buying, cut_table, cutlist_rows, sheets_needed, sheets_table, write_cutlist
 from shimwright.export.nesting import (
     ALONG_GRAIN_DEG,
     ANY_QUARTER_DEG,
@@ -21,6 +23,8 @@ from shimwright.export.nesting import (
     placed_outline,
 )
 from shimwright.export.shim_parts import Labels, part_drawing, shim_parts
+from shimwright.optimize.answer import Fit
+from shimwright.optimize.in_the_van import InStock
 from shimwright.optimize.materials import load_materials
 from shimwright.optimize.setup import Layer
 
@@ -105,10 +109,10 @@ def test_the_table_for_people_has_a_row_per_piece() -> None:
     fit = example_fit()
     table = cut_table(fit)
     assert len({len(row) for row in table}) == 1
-    assert len(table) == 6
+    assert len(table) == 7  # head, five pieces, totals
     inches = cut_table(replace(fit, case=replace(fit.case, print_units="in")))
     assert "1/4 in (6.2 mm)" in inches[2]
-    assert len(sheet_lines(fit)) == 3
+    assert len(sheets_table(fit)) == 4
 
 
 def test_a_piece_larger_than_its_sheet_is_said() -> None:
@@ -117,6 +121,78 @@ def test_a_piece_larger_than_its_sheet_is_said() -> None:
     found = cutlist_rows(replace(example_fit(), pad=small), load_materials())
     said = [row["sheet"] for row in found if row["kind"] == "piece" and row["shim"] == "felt"]
     assert said == ["larger than the sheet", "larger than the sheet", 1, "larger than the sheet"]  # 1: 81 × 46 mm
+
+
+def stocked(*stock: InStock) -> Fit:
+    fit = example_fit()
+    return replace(fit, case=replace(fit.case, stock=stock))
+
+
+def test_what_is_in_the_van_is_cut_first_and_the_rest_is_bought() -> None:
+    """By hand: the two 3.1 mm pieces are 125 × 92 and at most 99 × 61 mm. An offcut of 130 × 100 mm holds one of
+    them only; of the 6.2 mm felt there is none, of the foam a whole sheet."""
+    fit = stocked(InStock("felt", 3.1, 1, (130.0, 100.0)), InStock("foam", 5.0, 3), InStock("felt", 12.0, 9))
+    listed = cutlist_rows(fit, load_materials())
+    sheets = [(r["shim"], r["thickness_mm"], r["piece"], r["source"], r["sheets"], r["in_stock"])
+              for r in listed if r["kind"] == "sheets"]  # fmt: skip
+    assert sheets == [
+        ("felt", "3.1", 1, "in stock", 1, 1),
+        ("felt", "3.1", 1, "to buy", 1, ""),
+        ("felt", "6.2", 2, "to buy", 1, ""),
+        ("foam", "5", 1, "in stock", 1, 3),
+    ]
+    assert [row["sheet"] for row in listed if row["kind"] == "piece" and row["thickness_mm"] == "3.1"] == [1, 2]
+    assert buying(fit) == "To buy: 1 sheet of felt 3.1 mm, 1 sheet of felt 6.2 mm."
+
+
+def test_nothing_to_buy_where_the_van_has_all_and_not_told_where_nobody_said() -> None:
+    full = stocked(InStock("felt", 3.1, 2), InStock("felt", 6.2, 2), InStock("foam", 5.0, 2))
+    assert buying(full).startswith("Nothing to buy")
+    assert "was not told" in buying(example_fit())
+    assert {row["source"] for row in cutlist_rows(example_fit(), load_materials()) if row["kind"] == "sheets"} == {""}
+
+
+def test_pieces_and_totals_do_not_depend_on_the_stock() -> None:
+    """What is cut is the set-up's; only where it is cut from changes."""
+    bare = cutlist_rows(example_fit(), load_materials())
+    told = cutlist_rows(stocked(InStock("felt", 3.1, 1, (130.0, 100.0))), load_materials())
+    assert bare[-1] == told[-1]
+    drop = ("sheet", "source")
+    pieces = [[{k: v for k, v in row.items() if k not in drop} for row in rows if row["kind"] == "piece"]
+              for rows in (bare, told)]  # fmt: skip
+    assert pieces[0] == pieces[1]
+    for rows in (bare, told):
+        for key, places in (("area_cm2", 2), ("weight_g", 1)):
+            per_sheet = sum(float(str(row[key])) for row in rows if row["kind"] == "sheets")
+            assert round(per_sheet, places) == float(str(rows[-1][key]))
+
+
+def test_offcuts_lie_within_their_own_size() -> None:
+    fit = stocked(InStock("felt", 6.2, 2, (130.0, 100.0)))
+    parts = shim_parts(fit.pad, best_setup())
+    entries = [entry for entry in sheets_needed(parts, fit.case.stock) if entry.thickness_mm == 6.2]
+    assert sum(len(entry.pieces) for entry in entries) == 2
+    for entry in entries:
+        check([parts[i].outline for i in entry.pieces], entry.nesting, ALONG_GRAIN_DEG)
+
+
+def test_the_printed_table_says_the_totals_of_the_csv(tmp_path: Path) -> None:
+    fit = stocked(InStock("felt", 3.1, 1, (130.0, 100.0)))
+    (tmp_path / "cutlist.pdf").write_bytes(cut_sheet_pdf(fit))
+    text = " ".join(" ".join(pdf_words(tmp_path / "cutlist.pdf")).split())
+    write_cutlist(fit, tmp_path / "cutlist.csv")
+    total = rows(tmp_path / "cutlist.csv")[-1]
+    expected = (
+        f"{total['piece']} in all",
+        f"{float(total['area_cm2']):.0f} cm²",
+        f"{float(total['weight_g']):.0f} g",
+        "To buy: 1 sheet of felt 3.1 mm",
+        "the van",
+        "130 × 100 mm",
+        "turned on the sheet, never turned over",
+    )
+    for words in expected:
+        assert words in text
 
 
 def lie(outlines: list[np.ndarray], nesting: Nesting) -> dict[int, list[Polygon]]:

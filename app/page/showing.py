@@ -13,7 +13,7 @@ from shimwright.page.trial import Trial
 
 SHEETS = (
     "client.pdf", "client.html", "fitter.pdf", "tack-card.pdf", "templates-a4.pdf", "templates-letter.pdf",
-    "cutlist.csv", "fit.json",
+    "cutlist.pdf", "cutlist.csv", "fit.json",
 )  # fmt: skip
 
 

@@ -5,7 +5,7 @@ import { verdict } from './setup_step.js';
 const WHAT = {
   'client.pdf': 'For the owner, to print', 'client.html': 'For the owner, on a screen', 'fitter.pdf': 'For the fitter',
   'tack-card.pdf': 'Tack card', 'templates-a4.pdf': 'Shims at full size, A4', 'templates-letter.pdf': 'Shims at full size, Letter',
-  'cutlist.csv': 'Cut list', 'fit.json': 'Everything as data',
+  'cutlist.pdf': 'Cut list', 'cutlist.csv': 'Cut list as a table', 'fit.json': 'Everything as data',
 };
 
 export const sheetsStep = (seen, acts) => {
