@@ -9,6 +9,7 @@ import trimesh
 from shimwright.export.coloured_mesh import ColouredMesh, back_mesh, underside_mesh, y_up
 from shimwright.optimize.answer import Fit
 
+VERTICES, INDICES = 34962, 34963  # glTF 2.0: ARRAY_BUFFER, ELEMENT_ARRAY_BUFFER
 MM_PER_M = 1000.0
 
 
@@ -22,7 +23,23 @@ def write_pressure_glb(fit: Fit, path: Path, case: str = "mounted") -> None:
     scene = trimesh.Scene()
     scene.add_geometry(_solid(back_mesh(fit.back.surface, contact, case, most)), "back", "back")
     scene.add_geometry(_solid(underside_mesh(contact, case, most)), "underside", "underside")
-    path.write_bytes(scene.export(file_type="glb", tree_postprocessor=_matt))  # type: ignore[no-untyped-call]
+    path.write_bytes(scene.export(file_type="glb", tree_postprocessor=_finish))  # type: ignore[no-untyped-call]
+
+
+def _finish(tree: dict[str, Any]) -> None:
+    _matt(tree)
+    _say_what_for(tree)
+
+
+def _say_what_for(tree: dict[str, Any]) -> None:
+    """glTF 2.0 §3.6.2.1: a view of vertices or of indices should say so."""
+    for mesh in tree["meshes"]:
+        for part in mesh["primitives"]:
+            for accessor, target in (
+                (part["indices"], INDICES),
+                *((at, VERTICES) for at in part["attributes"].values()),
+            ):
+                tree["bufferViews"][tree["accessors"][accessor]["bufferView"]]["target"] = target
 
 
 def _matt(tree: dict[str, Any]) -> None:

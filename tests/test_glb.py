@@ -1,7 +1,9 @@
 """The pressure-mapped back as GLB, read again from its bytes: glTF 2.0 says metres and +y up."""
 
 import json
+import shutil
 import struct
+import subprocess
 from pathlib import Path
 
 import numpy as np
@@ -67,3 +69,32 @@ def test_dark_where_the_pressure_is(glb: Path) -> None:
 def test_same_bytes(glb: Path, tmp_path: Path) -> None:
     write_pressure_glb(example_fit(), tmp_path / "again.glb")
     assert (tmp_path / "again.glb").read_bytes() == glb.read_bytes()
+
+
+VALIDATE = """
+const validator = require('gltf-validator'), fs = require('fs');
+validator.validateBytes(new Uint8Array(fs.readFileSync(process.argv[1])))
+  .then(report => console.log(JSON.stringify(report.issues)));
+"""
+
+
+def issues(path: Path) -> dict[str, int]:
+    """What the Khronos validator counts; skips where node or the package is not there (NODE_PATH is followed)."""
+    node = shutil.which("node")
+    if node is None:
+        pytest.skip("node is not installed")
+    done = subprocess.run([node, "-e", VALIDATE, str(path)], capture_output=True, text=True, timeout=120, check=False)
+    if "Cannot find module 'gltf-validator'" in done.stderr:
+        pytest.skip("the npm package gltf-validator is not installed, or NODE_PATH does not lead to it")
+    told = json.loads(done.stdout)
+    return {kind: told[kind] for kind in ("numErrors", "numWarnings", "numInfos", "numHints")}
+
+
+def test_the_khronos_validator_finds_nothing(glb: Path) -> None:
+    assert set(issues(glb).values()) == {0}
+
+
+def test_the_khronos_validator_sees_a_view_used_wrongly(glb: Path, tmp_path: Path) -> None:
+    """The check can fail: a view of indices that says it holds vertices."""
+    (tmp_path / "wrong.glb").write_bytes(glb.read_bytes().replace(b'"target":34963', b'"target":34962', 1))
+    assert issues(tmp_path / "wrong.glb")["numErrors"] > 0
