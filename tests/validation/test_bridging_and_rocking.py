@@ -1,4 +1,9 @@
-"""A straight rigid panel over a hollow and on a hump: derived by integration, worked in reference.md §5."""
+"""A straight rigid panel over a hollow and on a hump, on springs without tension: derived by integration [D].
+
+Equation: bridging P′ = k(L − c)²(L + 2c)/(3R), p_end = k(L² − c²)/(2R), closes at kL³/(3R); rocking as a cylinder,
+full at 2kL³/(3R); worked in reference.md §5 (L 200, R 2000, P′ 2).
+Tolerance: 1e-4 for the formula, half a cell (0.25 mm) for the edge of contact, 0.2 % for the pressure.
+"""
 
 import numpy as np
 import pytest

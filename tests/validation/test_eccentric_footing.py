@@ -1,5 +1,9 @@
 """Rigid footing without tension, eccentric one and two ways: any text on footings [from memory], worked in
 reference.md §5.
+
+Equation: q = P/(BL)(1 ± 6e/B) for e ≤ B/6; beyond, contact 3(B/2 − e), q_max = 2P/[3L(B/2 − e)]; corner triangle
+6P/(uv), u = 4(B/2 − e_x).
+Tolerance: 2e-5 for the formula (printed digits), 0.05 % one way, 0.2 % two ways on 400 × 400 cells.
 """
 
 import numpy as np

@@ -2,7 +2,11 @@
 reference.md §5).
 
 Foam 20 mm, E 0.15 MPa, ν 0, on tissue 40 mm, E 0.06 MPa, bonded to a rigid base; a rigid frictionless profile over
-|x| ≤ 200 mm carries 2 N/mm. Peak and sink within 3 %, on a grid ≤ 2 mm (DESIGN §13); springs of M/h beside them.
+|x| ≤ 200 mm carries 2 N/mm.
+Equation: surface compliance of the layers per wavenumber by transfer matrices, contact p ≥ 0 by an active set
+(DESIGN §7).
+Tolerance: peak and sink within 3 %, share in contact within 0.025, on a grid ≤ 2 mm (DESIGN §13); springs of M/h and
+E/h beside them within 0.06 kPa of the same table.
 """
 
 from collections.abc import Callable

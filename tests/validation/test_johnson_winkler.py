@@ -1,7 +1,9 @@
 """Contact on an elastic (Winkler) bed: K. L. Johnson, Contact Mechanics, 1985, §4.3 [from memory], worked in
 reference.md §5.
 
-Tolerances there: force and sink 0.5 % for a/h ≥ 20, peak to solver tolerance of the grid, radius within h/2.
+Equation: flat punch p = P/A; paraboloid P = πkRδ², a = √(2Rδ), p₀ = kδ; elliptic with √(R₁R₂); cylinder P′ =
+2ka³/(3R).
+Tolerance: force and sink 0.5 % for a/h ≥ 20, peak 0.5 %, radius within half a cell; 1e-9 for the flat punch.
 """
 
 import numpy as np
