@@ -157,6 +157,15 @@ class AnimalLines:
 
 
 @dataclass(frozen=True)
+class KitSize:
+    """How much of a stock is listed for a yard, and for how long a kit is looked for."""
+
+    solve_all_up_to: int
+    margin: float
+    seconds: float
+
+
+@dataclass(frozen=True)
 class Limits:
     """The whole of limits.toml."""
 
@@ -168,6 +177,7 @@ class Limits:
     cost: CostWeights
     ties: Ties
     search: SearchSize
+    kit: KitSize
     stances: StanceRules
     confidence: ConfidenceDraws
     verdict: VerdictLines
@@ -190,6 +200,7 @@ def limits() -> Limits:
         cost=CostWeights(**table["cost"]),
         ties=Ties(**table["ties"]),
         search=SearchSize(**table["search"]),
+        kit=KitSize(**table["kit"]),
         stances=StanceRules(**table["stances"]),
         confidence=ConfidenceDraws(
             **{**table["confidence"], "tissue_kpa_per_mm": tuple(table["confidence"]["tissue_kpa_per_mm"])}

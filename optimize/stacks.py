@@ -26,12 +26,16 @@ def layer_outlines(pad: Pad, pocket: Pocket, stack: Stack) -> tuple[FloatArray, 
     Each layer is stepped in from the pocket's outline by 5 × the thickness under it, at most a quarter of the width.
     """
     whole = Polygon(pocket.outline)
-    width = pocket_width_mm(pocket)
     outlines, under = [], 0.0
     for layer in stack:
-        outlines.append(_ring(_stepped_in(whole, min(BEVEL * under, LARGEST_STEP * width))))
+        outlines.append(_ring(_stepped_in(whole, step_in_mm(pocket, under))))
         under += layer.thickness_mm
     return tuple(outlines)
+
+
+def step_in_mm(pocket: Pocket, under_mm: float) -> float:
+    """How far a layer with so much under it is stepped in from the pocket's outline."""
+    return min(BEVEL * under_mm, LARGEST_STEP * pocket_width_mm(pocket))
 
 
 def layer_thickness(pad: Pad, pocket: Pocket, stack: Stack, flat: FloatArray) -> FloatArray:
