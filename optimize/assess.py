@@ -29,6 +29,7 @@ from shimwright.optimize.materials import Material
 from shimwright.optimize.pad import Pad
 from shimwright.optimize.saddle import Saddle
 from shimwright.optimize.setup import Setup
+from shimwright.optimize.shim_edges import sore_edges
 from shimwright.optimize.windows import Windows, windows
 from shimwright.scan.back import Back
 from shimwright.scan.raw import FloatArray
@@ -91,7 +92,11 @@ def assess_on(
     if mounted is not None:
         angle = arch.at_larger_deg if arch is not None and arch.words not in ("soft", "not known") else None
         price = cost(mounted, before, setup, pad)
-        refused = hard_limits(mounted, before, setup, pad, saddle, arch_difference_deg=angle, sore=case.today.sore)
+        sore = case.today.sore
+        edge = bool(sore) and sore_edges(panels.panels, pad, setup, sore)
+        refused = hard_limits(
+            mounted, before, setup, pad, saddle, arch_difference_deg=angle, sore=sore, edge_at_sore=edge
+        )
     return Contact(
         setup,
         results,

@@ -136,9 +136,11 @@ def hard_limits(
     *,
     arch_difference_deg: float | None = None,
     sore: Sequence[str] = (),
+    edge_at_sore: bool = False,
 ) -> tuple[str, ...]:
     """Names of the hard limits that are broken, judged in `mounted`.
 
+    edge_at_sore: a shim's edge lies at a place told sore, by `shim_edges.sore_edges`.
     arch_difference_deg: leg less back at the larger shoulder, girthed; None: soft or not known, never a limit.
     """
     table = limits()
@@ -156,6 +158,8 @@ def hard_limits(
         broken.append("peak pressure")
     if as_found is not None and worse_at_sore_place(mounted, as_found, sore):
         broken.append("sore place")
+    if edge_at_sore:
+        broken.append("shim edge at a sore place")
     return tuple(broken)
 
 

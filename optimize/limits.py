@@ -57,6 +57,17 @@ class StackRules:
 
 
 @dataclass(frozen=True)
+class EdgeRules:
+    """Where a shim may end, mm."""
+
+    sore_margin_mm: float
+    bar_length_mm: float
+    told_mm: float
+    panel_end_mm: float
+    swing_mm: float
+
+
+@dataclass(frozen=True)
 class CostWeights:
     """Weights of DESIGN §8."""
 
@@ -174,6 +185,7 @@ class Limits:
     arch: ArchLimits
     pressure: Pressure
     stack: StackRules
+    edges: EdgeRules
     cost: CostWeights
     ties: Ties
     search: SearchSize
@@ -197,6 +209,7 @@ def limits() -> Limits:
         arch=ArchLimits(**table["arch"]),
         pressure=Pressure(**table["pressure"]),
         stack=StackRules(**table["stack"]),
+        edges=EdgeRules(**table["edges"]),
         cost=CostWeights(**table["cost"]),
         ties=Ties(**table["ties"]),
         search=SearchSize(**table["search"]),

@@ -10,8 +10,9 @@ from shimwright.optimize.case import Case
 from shimwright.optimize.cost import pieces
 from shimwright.optimize.limits import limits
 from shimwright.optimize.saddle import Saddle
+from shimwright.optimize.shim_edges import SORE_LIMIT
 
-OF_STACKS = ("step to the neighbour", "left-right difference")
+OF_STACKS = ("step to the neighbour", "left-right difference", SORE_LIMIT)
 BY_HAND = "not with this set-up"  # of a set-up that a person chose; the search never says it
 
 
