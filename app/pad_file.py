@@ -4,6 +4,7 @@ In the file x runs backwards from the arch's front edge and y outwards from the 
 program x runs forwards and y to the left. The signs are turned here, once.
 """
 
+import re
 from collections import Counter
 from itertools import combinations
 from pathlib import Path
@@ -117,7 +118,18 @@ def pockets_off_panel(pad: Pad, saddle: Saddle) -> list[str]:
                 f'pocket "{pocket.name}": {100 * share:.0f} % of it lies under the panel of "{saddle.name}", so a shim '
                 f"there lifts nothing; the panel runs 0 to {saddle.length_mm:g} mm from the front edge, measure again"
             )
-    return lines
+    return _once(lines)
+
+
+def _once(lines: list[str]) -> list[str]:
+    """What is wrong with both pockets of a pair alike was told once in the file, and is said once.
+
+    >>> _once(['pocket "rear_left": too far', 'pocket "rear_right": too far', 'pocket "one_left": gone'])
+    ['pocket "rear": too far', 'pocket "one_left": gone']
+    """
+    whole = [re.sub(r'_(?:left|right)"', '"', line) for line in lines]
+    shown = [both if whole.count(both) > 1 else line for line, both in zip(lines, whole, strict=True)]
+    return list(dict.fromkeys(shown))
 
 
 def _shim(told: ShimTable) -> Shim:
@@ -238,7 +250,7 @@ def _overlaps(pockets: list[Pocket]) -> list[str]:
                 f'pockets "{one.name}" and "{other.name}" overlap by {area / 100:.1f} cm²; a place lies in one pocket, '
                 "measure again"
             )
-    return lines
+    return _once(lines)
 
 
 def _contradictions(told: PadTable, pockets: list[Pocket]) -> list[str]:

@@ -14,6 +14,7 @@ from shimwright.scan.refusal import InputRefused
 BEHIND_SHOULDER_MM = {"english": 48.0, "western": 15.0, "treeless": 50.0}  # PRACTICE §5 [T], middle [J]
 RULE_SD_MM = 10.0  # of where a fitter sets the saddle by that rule [J]
 UNSEEN_ALLOWED = 0.15  # share of the panels over what the scan did not see [J]
+MISSED = 0.9  # share unseen above which the saddle lies beside the back, not over a hole in the scan [J]
 FIRST_TOUCH_SPACING_MM = 8.0
 LOWEST = 64  # nodes that are followed down until one touches
 
@@ -93,10 +94,16 @@ def _drop(back: Back, points: FloatArray, normals: FloatArray, origin: FloatArra
 
 def _misses(back: Back, panels: Underside, front_x_mm: float, unseen: float) -> str:
     surface, length = back.surface.x_mm, panels.panels.saddle.length_mm
+    reach = f"{surface[-1]:.0f} mm in front of the withers to {-surface[0]:.0f} mm behind"
+    where = f"{-front_x_mm:.0f} to {length - front_x_mm:.0f} mm behind the withers"
+    if unseen > MISSED:
+        return (
+            f"the saddle misses the back: its panels lie {where}, the scan reaches from {reach}; check where the "
+            "saddle was placed, the marks and the unit"
+        )
     return (
-        f"{100 * unseen:.0f} % of the panels, {-front_x_mm:.0f} to {length - front_x_mm:.0f} mm behind the withers, "
-        f"lie over what the scan did not see (it reaches {-surface[-1]:.0f} to {-surface[0]:.0f} mm): scan it too, "
-        "or check the panel length and where the saddle was placed"
+        f"{100 * unseen:.0f} % of the panels, {where}, lie over what the scan did not see (it reaches from {reach}): "
+        "scan it too, or check the panel length and where the saddle was placed"
     )
 
 

@@ -131,6 +131,10 @@ def test_of_two_scans_the_refused_one_is_named(tmp_path, capsys):
     assert second.startswith("shimwright: tuesday.ply: no back found")
 
 
+OWN = '\n[[material]]\nname = "mine"\n'
+FALLS = "pressure_kpa = [5, 10, 20]\nstrain = [0.1, 0.3, 0.2]"
+
+
 @pytest.mark.parametrize(
     ("file", "old", "new", "words"),
     [
@@ -153,7 +157,17 @@ def test_of_two_scans_the_refused_one_is_named(tmp_path, capsys):
         ("pad", "thicknesses_mm = [6, 3]", "thicknesses_mm = [1e-300]", "a thickness of a shim"),
         ("pad", "length_mm = 120", "length_mm = 1", "too small for a shim"),
         ("saddle", "rocker_mm = 25", "rocker_mm = 25\nstiffness_nm2 = 0", "stiffness"),
+        ("saddle", "rocker_mm = 25", "rocker_mm = 25\nstiffness_nm2 = -5", "stiffness above 0"),
+        ("saddle", "rocker_mm = 25", "rocker_mm = 25\nbench_test = { load_n = 0, deflection_mm = 2 }", "test load"),
         ("saddle", "seat_x_mm = 235", "seat_x_mm = 900", "outside the panels"),
+        ("case", 'weight = "165 lb"', "weight = 0", "0 cannot be a rider's weight"),
+        ("pad", "from_front_mm = 20", "from_front_mm = 600", "lies under the panel"),
+        ("pad", "[[200, 40], [400, 40]", "[[100, 40], [400, 40]", "overlap by"),
+        ("pad", "sheet_mm = [1000, 500]", "sheet_mm = [1000, 500]\n[limits]\nheight_mm = 2", "less than the thinnest"),
+        ("pad", "sheet_mm = [1000, 500]", "sheet_mm = [1000, 500]\n[limits]\nlayers = 0\nheight_mm = 9", "contradict"),
+        ("pad", "sheet_mm = [1000, 500]", f"sheet_mm = [1000, 500]{OWN}modulus_kpa = 0", "stiffness 0 kPa"),
+        ("pad", "sheet_mm = [1000, 500]", f"sheet_mm = [1000, 500]{OWN}modulus_kpa = -30", "stiffness -30 kPa"),
+        ("pad", "sheet_mm = [1000, 500]", f"sheet_mm = [1000, 500]{OWN}{FALLS}", "strain falls by 10.0 %"),
     ],
 )
 def test_files_of_the_fitter(file, old, new, words, tmp_path, capsys):
@@ -168,6 +182,28 @@ def test_files_of_the_fitter(file, old, new, words, tmp_path, capsys):
     assert words in told.err
     assert lines[0].startswith("shimwright: ")
     assert not out.exists()
+
+
+def test_a_saddle_that_misses_the_back(tmp_path, capsys):
+    """Chalked a metre and a half behind the withers: no horse is there."""
+    pads = files("shimwright.meshes") / "pads" / "four-pockets.toml"
+    told = f"""
+scan = "{WILLOW}"
+saddle = "saddle.toml"
+pad = "{pads}"
+[frame]
+unit = "m"
+up = "+y"
+head = "-x"
+[marks]
+saddle_front_left = "1500 mm"
+saddle_front_right = "1500 mm"
+"""
+    case = written(tmp_path, case=told)
+    assert cli.run(["fit", str(case), "--out", str(tmp_path / "out")]) == 3
+    line = capsys.readouterr().err.splitlines()[-1]
+    assert line.startswith("shimwright: the saddle misses the back: its panels lie 1500 to 1920 mm behind the withers")
+    assert not (tmp_path / "out").exists()
 
 
 def test_ten_thousand_wrong_keys_are_counted(tmp_path, capsys):
