@@ -184,6 +184,18 @@ def panel(cases: tuple[Path, ...], uneven: bool, out: Path | None, as_json: bool
 
 
 @commands.command()
+@click.argument("cases", metavar="CASE…", nargs=-1, required=True, type=click.Path(path_type=Path))
+@click.option("--pieces", type=click.IntRange(1), metavar="N", help="The best kit of up to N pieces, not the smallest.")
+@OUT
+@JSON
+def kit(cases: tuple[Path, ...], pieces: int | None, out: Path | None, as_json: bool) -> int:
+    """Several CASEs of one saddle and pad: the fewest arches, inserts and shims that serve every horse."""
+    from shimwright.kit import kit as for_the_yard
+
+    return for_the_yard(cases, out, pieces, as_json=as_json)
+
+
+@commands.command()
 @click.argument("scan", type=click.Path(path_type=Path))
 @click.option("--unit", metavar="mm|cm|m|in|MM", help="Unit of the scan, or millimetres per unit.")
 @click.option("--up", metavar="AXIS", help="Out of the upturned underside: +x … -z, or x,y,z in scan coordinates.")

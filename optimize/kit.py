@@ -19,7 +19,9 @@ from shimwright.optimize.limits import limits
 from shimwright.optimize.setup import Setup
 from shimwright.optimize.verdict import deciding_limit, gate, is_good, judge
 from shimwright.scan.raw import FloatArray
+from shimwright.scan.refusal import InputRefused
 
+REFUSED = "refused"  # verdict on a horse whose scan or saddle the mechanics cannot take
 SHOWN_CASES = ("girthed", "mounted")
 Progress = Callable[[str], None]
 
@@ -63,14 +65,16 @@ class Size:
 
 @dataclass(frozen=True)
 class HorseList:
-    """How one horse's list was made. listed: set-ups within limits and good; undominated ones decide. margin: how much
-    dearer than its own best is still listed, +inf: everything. refused_by: limit → how many it cut."""
+    """How one horse was looked at. setups: what the stock allows. listed: of these, within limits and in good contact.
+    margin: how much dearer than its own best is still listed; +inf: all are. struck_off: by the 5 mm grid. best: its
+    own best set-up; as_found: what is on now."""
 
     setups: int
     listed: int
     margin: float
     struck_off: int
     best: Served
+    as_found: Contact
 
 
 @dataclass(frozen=True)
@@ -96,8 +100,13 @@ class _Horse:
 
     def stands(self, number: int) -> bool:
         """Whether a set-up of the list keeps the limits and gives good contact on the 5 mm grid."""
-        if number not in self.seen:
-            self.seen[number] = self.job.on(self.listed.setup(number, self.job), self.found, SHOWN_CASES)
+        if number not in self.seen and number not in self.refused:
+            try:
+                self.seen[number] = self.job.on(self.listed.setup(number, self.job), self.found, SHOWN_CASES)
+            except InputRefused:  # it tips over: no choice
+                self.refused.add(number)
+        if number in self.refused:
+            return False
         contact = self.seen[number]
         good = not contact.refused_by and is_good(contact.cases["mounted"])
         if not good:
@@ -140,13 +149,13 @@ def yard_kit(horses: Sequence[tuple[str, Job]], seconds: float, progress: Progre
     for kit in curve(_yard(served, bests, pieces), _check(served), seconds):
         progress(f"a kit of {kit.count} pieces")
         sizes.append(_size(served, bests, pieces, kit))
-    lists = tuple(
-        HorseList(
-            one.listed.setups, one.listed.cost.size, one.listed.margin, len(one.refused), _served(one, best, best)
-        )
-        for one, best in zip(served, bests, strict=True)
-    )
+    lists = tuple(_looked_at(one, best) for one, best in zip(served, bests, strict=True))
     return YardKit(names, tuple(sizes), lists, tuple(left_out))
+
+
+def _looked_at(horse: _Horse, best: int) -> HorseList:
+    of = horse.listed
+    return HorseList(of.setups, of.cost.size, of.margin, len(horse.refused), _served(horse, best, best), horse.found)
 
 
 def _horse(name: str, job: Job, pieces: Pieces, progress: Progress) -> _Horse | LeftOut:
@@ -154,7 +163,10 @@ def _horse(name: str, job: Job, pieces: Pieces, progress: Progress) -> _Horse | 
     first = gate(job.case, job.saddle)
     if first.verdict is not None:
         return LeftOut(name, first.verdict, first.why)
-    found = job.on(job.found_setup, None)
+    try:
+        found = job.on(job.found_setup, None)
+    except InputRefused as refused:
+        return LeftOut(name, REFUSED, refused.message)
     horse = _Horse(name, job, found, listed(job, pieces, progress), {}, set())
     progress("its own best")
     if horse.best() is not None:

@@ -14,7 +14,8 @@ from shimwright.optimize.kit_model import Bools
 from shimwright.optimize.pad import Pad
 from shimwright.optimize.saddle import Saddle
 from shimwright.optimize.setup import Setup, Stack
-from shimwright.optimize.stacks import step_in_mm
+from shimwright.optimize.stacks import step_in_mm, stepped_outline
+from shimwright.scan.raw import FloatArray
 
 ARCH, INSERT, SHIM = "arch", "insert", "shim"
 
@@ -89,3 +90,9 @@ def all_pieces(saddle: Saddle, pad: Pad, stacks: Sequence[Stack]) -> Pieces:
     arch = {piece.name: i for piece, i in column.items() if piece.kind == ARCH}
     insert = {piece.name: i for piece, i in column.items() if piece.kind == INSERT}
     return Pieces(pieces, arch, insert, table)
+
+
+def outline_of(piece: Piece, pad: Pad) -> FloatArray:
+    """(k, 2) outline of a shim as it is cut, in the pad's flat coordinates."""
+    pocket = pad.pocket(piece.pocket or "")
+    return stepped_outline(pocket, piece.step_in_mm)

@@ -25,10 +25,9 @@ def layer_outlines(pad: Pad, pocket: Pocket, stack: Stack) -> tuple[FloatArray, 
 
     Each layer is stepped in from the pocket's outline by 5 × the thickness under it, at most a quarter of the width.
     """
-    whole = Polygon(pocket.outline)
     outlines, under = [], 0.0
     for layer in stack:
-        outlines.append(_ring(_stepped_in(whole, step_in_mm(pocket, under))))
+        outlines.append(stepped_outline(pocket, step_in_mm(pocket, under)))
         under += layer.thickness_mm
     return tuple(outlines)
 
@@ -36,6 +35,11 @@ def layer_outlines(pad: Pad, pocket: Pocket, stack: Stack) -> tuple[FloatArray, 
 def step_in_mm(pocket: Pocket, under_mm: float) -> float:
     """How far a layer with so much under it is stepped in from the pocket's outline."""
     return min(BEVEL * under_mm, LARGEST_STEP * pocket_width_mm(pocket))
+
+
+def stepped_outline(pocket: Pocket, step_mm: float) -> FloatArray:
+    """(k, 2) counter-clockwise outline of a pocket, stepped in."""
+    return _ring(_stepped_in(Polygon(pocket.outline), step_mm))
 
 
 def layer_thickness(pad: Pad, pocket: Pocket, stack: Stack, flat: FloatArray) -> FloatArray:
