@@ -13,20 +13,22 @@ from shimwright.scan.raw import FloatArray
 LAG_CELLS = 12  # 60 mm
 NEIGHBOUR_CELLS = 6  # some 35 mm around, beyond the reach of the smoothing
 DIFFERENCE = (1.0, -4.0, 6.0, -4.0, 1.0)
-SHARE_SEEN = 0.6  # drift over what shows in the differences: waves of 40–400 mm, simulated
+SHARE_SEEN = 0.54  # drift over what shows in the differences: waves of 40–400 mm, simulated
 HORSE_MM = 0.12  # what the differences show of invented horses without any scanner, at most
 MEDIAN_OF_SQUARE = 0.455  # of a standard normal
-SCATTER_SHARE, SCATTER_SQUARE = 0.4, 0.5  # drift = 0.4 s + 0.5 s² mm for points that scatter by s mm …
-USUAL_SPACING_MM, COARSE = 6.0, 3.5  # … this far apart, times (spacing / 6)^3.5: a phone's lidar is coarse [J]
-COARSE_RANGE = (0.7, 7.0)  # a scan thinned for sending is coarse too
-MOST_MM = 5.0  # [J] from scatter alone
+SCATTER_SHARE = 0.6  # drift = 0.6 s mm for points that scatter by s mm …
+USUAL_SPACING_MM = 6.0  # … this far apart, times (spacing / 6) to the second power, …
+DENSE, COARSE = 2.0, 6.0  # … and to the sixth where it is wider: a phone's lidar is coarse, and drifts by some mm [J]
+COARSE_RANGE = (0.35, 20.0)
+MOST_MM = 4.5  # [J] from scatter alone
 LEAST_PRODUCTS = 200
 
 
 def drift_mm(radius_mm: FloatArray, seen: NDArray[np.bool_], scatter_mm: float, spacing_mm: float) -> float:
     """Standard deviation of the drift. radius_mm, seen: (n_x, n_phi), phi symmetric. The rest: of the points."""
-    coarse = float(np.clip((spacing_mm / USUAL_SPACING_MM) ** COARSE, *COARSE_RANGE))
-    from_scatter = min((SCATTER_SHARE * scatter_mm + SCATTER_SQUARE * scatter_mm**2) * coarse, MOST_MM)
+    ratio = spacing_mm / USUAL_SPACING_MM
+    coarse = float(np.clip(ratio ** (COARSE if ratio > 1.0 else DENSE), *COARSE_RANGE))
+    from_scatter = min(SCATTER_SHARE * scatter_mm * coarse, MOST_MM)
     return float(np.hypot(from_scatter, _waves(np.where(seen, radius_mm, np.nan))))
 
 

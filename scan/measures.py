@@ -14,6 +14,7 @@ AREA_MM = np.arange(0.0, 151.0)
 SECTION_STEP_MM = 5.0
 SEEN_ARC_MM = 200.0
 SCATTER_MM = 20.0  # over which what is left of single points' scatter goes together after smoothing
+LONGER = 1.25  # waves of 40–400 mm together, against one length: simulated
 SIGNS = (1.0, -1.0)  # left, right
 
 
@@ -87,16 +88,28 @@ def _figures(left: Side, right: Side) -> _Figures:
 
 
 def _spread(surface: Surface, x: float, place: _Place) -> _Figures:
-    """Standard deviations: surface, midline sideways and in height, and roll, taken as independent."""
+    """Standard deviations: surface, midline sideways and in height, and roll.
+
+    Taken as independent, but for one thing: a slow wave that lifts flank and spine alike leaves the half-width.
+    """
     if not np.isfinite([place.y, place.z]).all():
         lost = np.full(2, np.nan)
         return _Figures(lost, np.full((4, 2), np.nan), np.nan)
-    surface_part = _surface_spread(surface, x, sides(place.curve, place.y, place.z)).flat()
-    parts = [surface_part, place.sd_y * _change(place, dy=1.0), place.sd_z * _change(place, dz=1.0)]
+    both = sides(place.curve, place.y, place.z)
+    surface_part = _surface_spread(surface, x, both).flat()
+    lifted = place.sd_z * _change(place, dz=1.0)
+    alike = np.concatenate([np.zeros(2), _alike_at_crossings(surface, both).ravel(), [0.0]])
+    parts = [surface_part, place.sd_y * _change(place, dy=1.0), lifted]
     if place.sd_roll > 0.0:
         parts.append(place.sd_roll * _change(place, turn=0.01) / 0.01)
-    total = np.sqrt(sum(part**2 for part in parts))
+    total = np.sqrt(sum(part**2 for part in parts) - 2.0 * alike * surface_part * np.abs(lifted))
     return _Figures(total[:2], total[2:10].reshape(4, 2), float(total[10]))
+
+
+def _alike_at_crossings(surface: Surface, both: tuple[Side, Side]) -> FloatArray:
+    """(4, 2): how far the surface's error at each half-width's end goes together with that at the midline point."""
+    lateral = np.array([[side.crossing(depth) for side in both] for depth in DEPTHS_MM])
+    return _drift_share(surface) * _alike(np.hypot(lateral, np.array(DEPTHS_MM)[:, None]), surface.correlation_mm)
 
 
 def _change(place: _Place, dy: float = 0.0, dz: float = 0.0, turn: float = 0.0) -> FloatArray:
@@ -125,23 +138,22 @@ def _turned(curve: FloatArray, y: float, z: float, angle: float) -> FloatArray:
 def _surface_spread(surface: Surface, x: float, both: tuple[Side, Side]) -> _Figures:
     """What the surface's own errors, going together over `correlation_mm`, do to each figure."""
     slope, half = np.full(2, np.nan), np.full((4, 2), np.nan)
-    lateral, errors = [], []
-    share = _drift_share(surface)
+    places, errors = [], []
+    share, reach = _drift_share(surface), surface.correlation_mm
     for k, side in enumerate(both):
         sd, steep = _error_along(surface, x, side)
-        vertical = np.interp(SLOPE_MM, side.lateral_mm[: sd.size], sd / np.maximum(np.cos(steep), 0.1))
-        weighted = _SLOPE_WEIGHT * vertical
-        tangent = _SLOPE_WEIGHT @ side.depth_at(SLOPE_MM)
-        slope[k] = np.degrees(
-            np.sqrt(_together(SLOPE_MM, weighted, share, surface.correlation_mm)) / (1.0 + tangent**2)
-        )
-        for m, depth in enumerate(DEPTHS_MM):
+        upright = sd / np.maximum(np.cos(steep), 0.1)
+        across = side.lateral_mm[: sd.size]
+        weighted = _SLOPE_WEIGHT * np.interp(SLOPE_MM, across, upright)
+        depth = side.depth_at(SLOPE_MM)
+        variance = _together(np.column_stack([SLOPE_MM, depth]), weighted, share, reach)
+        slope[k] = np.degrees(np.sqrt(variance) / (1.0 + (_SLOPE_WEIGHT @ depth) ** 2))
+        for m, level in enumerate(DEPTHS_MM):
             sideways = sd / np.maximum(np.sin(np.abs(steep)), 0.1)
-            half[m, k] = np.interp(side.crossing(depth), side.lateral_mm[: sd.size], sideways)
-        at = np.interp(AREA_MM, side.lateral_mm[: sd.size], sd / np.maximum(np.cos(steep), 0.1))
-        lateral.append(SIGNS[k] * AREA_MM)
-        errors.append(SIGNS[k] * at)
-    area = np.sqrt(_together(np.concatenate(lateral), np.concatenate(errors), share, surface.correlation_mm)) / 100.0
+            half[m, k] = np.interp(side.crossing(level), across, sideways)
+        places.append(np.column_stack([SIGNS[k] * AREA_MM, side.depth_at(AREA_MM)]))
+        errors.append(SIGNS[k] * np.interp(AREA_MM, across, upright))
+    area = np.sqrt(_together(np.concatenate(places), np.concatenate(errors), share, reach)) / 100.0
     return _Figures(slope, half, float(area))
 
 
@@ -162,10 +174,16 @@ def _drift_share(surface: Surface) -> float:
 
 
 def _together(place: FloatArray, error: FloatArray, share: float, reach: float) -> float:
-    """Variance of the sum of errors at places: a share goes together over `reach`, the rest over SCATTER_MM."""
-    d = np.subtract.outer(place, place)
-    alike = share * np.exp(-0.5 * (d / reach) ** 2) + (1.0 - share) * np.exp(-0.5 * (d / SCATTER_MM) ** 2)
+    """Variance of the sum of errors (n,) at places (n, 2): a share goes together over `reach`, the rest over 20 mm."""
+    d = np.linalg.norm(place[:, None] - place[None], axis=-1)
+    alike = share * _alike(d, reach) + (1.0 - share) * np.exp(-0.5 * (d / SCATTER_MM) ** 2)
     return float(error @ alike @ error)
+
+
+def _alike(d: FloatArray, reach: float) -> FloatArray:
+    """Correlation of the drift at a distance: waves of many lengths about `reach` (rational quadratic kernel, α = 1;
+    Rasmussen and Williams 2006, Gaussian Processes for Machine Learning, eq. 4.19)."""
+    return np.asarray(1.0 / (1.0 + 0.5 * (d / (LONGER * reach)) ** 2))
 
 
 def _seen_share(left: Side, right: Side) -> float:

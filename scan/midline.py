@@ -7,6 +7,7 @@ image even at its best says little. The trunk's spine hardly bends; in front of 
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.ndimage import gaussian_filter1d
 
 from shimwright.scan.back import Midline
 from shimwright.scan.raw import FloatArray
@@ -28,8 +29,11 @@ ALIKE_SECTIONS = 8.0  # neighbouring sections repeat one another: about 8 count 
 VALLEY_MM = 12.0  # half-width over which a parabola is laid through the cost about the line
 MOST_MOVE_MM = 15.0
 ROUNDS = 10
-DRIFT_SHARE = 0.4  # how a scanner's drift widens the sd: simulated
-LEAST_SD_MM, MOST_SD_MM = 0.7, 15.0
+# the sd, checked on simulated scans of even and of very uneven horses: what the sections leave unlike (its floor, and
+# the drift's part of it), times what that moves; a flat section is doubted more than in proportion
+FLOOR_UNLIKE_MM, DRIFT_SHARE, DOUBT, USUAL_SD_MM = 0.25, 0.25, 0.9, 1.5
+UNLIKE_OVER_CELLS = 8.0
+LEAST_SD_MM, MOST_SD_MM = 0.15, 15.0
 
 
 def find_midline(surface: Surface, withers_x: float = 0.0) -> Midline:
@@ -52,12 +56,16 @@ def trunk_line(surface: Surface, withers_x: float = 0.0) -> Midline:
 
 @dataclass(frozen=True)
 class _Sections:
-    """x (n,), y of the axis there (n,), offsets (m,) beside it, cost (n, m) of the spine passing there; inf unseen."""
+    """x (n,), y of the axis there (n,), offsets (m,) beside it, cost (n, m) of the spine passing there; inf unseen.
+
+    unlike: (n, m) mean squared unlikeness of the halves, mm², the tilt taken out at its price; inf unseen.
+    """
 
     x: FloatArray
     axis_y: FloatArray
     offsets: FloatArray
     cost: FloatArray
+    unlike: FloatArray
 
     @classmethod
     def of(cls, surface: Surface) -> "_Sections":
@@ -69,16 +77,16 @@ class _Sections:
         curves = section_curves(surface, stations)
         z = np.array([heights(curve, reach + y) for curve, y in zip(curves, centre, strict=True)])
         z = z.reshape(stations.size, reach.size)
-        cost = _mirror_cost(z, offsets.size) + _crest_cost(z, reach, offsets)
+        unlike = _unlike(z, offsets.size)
+        cost = _mirror_cost(unlike) + _crest_cost(z, reach, offsets)
         kept = np.isfinite(cost).sum(axis=1) >= 5
-        return cls(stations[kept], centre[kept], offsets, cost[kept])
+        return cls(stations[kept], centre[kept], offsets, cost[kept], unlike[kept])
 
 
-def _mirror_cost(z: FloatArray, count: int) -> FloatArray:
-    """(n, count) unlikeness of the halves of sections z (n, count + 2 · 85) about each centre.
+def _unlike(z: FloatArray, count: int) -> FloatArray:
+    """(n, count) mean squared unlikeness of the halves of sections z (n, count + 2 · 85) about each centre, mm².
 
-    The best tilt is taken out at its price; the unlikeness left at the best centre is taken as the section's own
-    noise. inf where too little was seen.
+    The best tilt is taken out at its price. inf where too little was seen.
     """
     half = int(HALF_MM)
     u = np.arange(1, half + 1)
@@ -94,8 +102,12 @@ def _mirror_cost(z: FloatArray, count: int) -> FloatArray:
     price = UNLIKE_MM**2 / TILT_SD**2
     left = square - moment**2 / (lever + price)  # the least over the tilt, its price included
     good = (number > 0.8 * half) & np.isfinite(z[:, centre[:, 0]])
-    left = np.where(good, left, np.inf)
-    return np.asarray(0.5 * left / np.maximum(UNLIKE_MM**2, _finite(left.min(axis=1)))[:, None])
+    return np.where(good, left, np.inf)
+
+
+def _mirror_cost(unlike: FloatArray) -> FloatArray:
+    """(n, m) price of unlike halves; what is left at a section's best centre is taken as its own noise."""
+    return np.asarray(0.5 * unlike / np.maximum(UNLIKE_MM**2, _finite(unlike.min(axis=1)))[:, None])
 
 
 def _finite(v: FloatArray) -> FloatArray:
@@ -128,7 +140,7 @@ def _line(surface: Surface, seen: _Sections, bend_sd: FloatArray, heard: FloatAr
         none = np.zeros(0)
         return Midline(none, none, none, none, none)
     y, sd = _smooth_path(seen, bend_sd, heard)
-    sd = sd * np.hypot(1.0, DRIFT_SHARE * surface.drift_mm)
+    sd = _doubted(seen, y, sd, surface.drift_mm)
     curves = section_curves(surface, seen.x)
     near = np.array([heights(c, b + np.array([-3.0, 0.0, 3.0])) for c, b in zip(curves, y, strict=True)])
     z, slope = near[:, 1], (near[:, 2] - near[:, 0]) / 6.0
@@ -154,7 +166,17 @@ def _smooth_path(seen: _Sections, bend_sd: FloatArray, heard: FloatArray) -> tup
         before, y = y, spread @ (weight * (seen.axis_y + y + move)) - seen.axis_y
         if np.abs(y - before).max() < 0.01:
             break
-    return seen.axis_y + y, np.clip(np.sqrt(np.diag(spread)), LEAST_SD_MM, MOST_SD_MM)
+    return seen.axis_y + y, np.sqrt(np.diag(spread))
+
+
+def _doubted(seen: _Sections, y: FloatArray, sd: FloatArray, drift_mm: float) -> FloatArray:
+    """(n,) sd of the line from that of halves unlike by 1 mm: what the sections really leave unlike, and the drift."""
+    at = np.rint(y - seen.axis_y - seen.offsets[0]).astype(int)
+    left = np.sqrt(seen.unlike[np.arange(y.size), np.clip(at, 0, seen.offsets.size - 1)])
+    left = np.where(np.isfinite(left), np.minimum(left / UNLIKE_MM, 1.0), 1.0)  # above 1 the cost has it already
+    left = gaussian_filter1d(left, UNLIKE_OVER_CELLS, mode="nearest")
+    part = np.hypot(np.hypot(FLOOR_UNLIKE_MM, left), DRIFT_SHARE * drift_mm)
+    return np.clip(DOUBT * sd**2 / USUAL_SD_MM * part, LEAST_SD_MM, MOST_SD_MM)
 
 
 def _valleys(seen: _Sections, y: FloatArray) -> tuple[FloatArray, FloatArray]:
