@@ -1,12 +1,13 @@
 """The back obliquely, from its left and above, in lines with the pressure upon it: the still that stands for the view
 that turns, on paper and where no script runs."""
 
+from dataclasses import dataclass
 from itertools import pairwise
 from typing import cast
 
 import numpy as np
 from contourpy import FillType, contour_generator
-from shapely import polygons, transform, unary_union
+from shapely import MultiPolygon, Polygon, transform, unary_union
 from shapely.geometry.base import BaseGeometry
 
 from shimwright.export.picture import Label, Picture, Stroke, View, path
@@ -20,26 +21,42 @@ ACROSS = np.array([-EYE[1], EYE[0], 0.0]) / np.hypot(EYE[0], EYE[1])  # to the r
 UPWARD = np.cross(EYE, ACROSS)
 STRIP_MM, TURN = 50.0, 4  # one strip of the body, and each how many-th angle of the grid
 MARGIN_MM = 5.0
-SNAP_MM = 0.01  # of the horse: neighbours share their corners whatever the rounding
+SLIT_MM, TEETH_MM = 8.0, 30.0  # of the horse
 
 
-def oblique_view(surface: Surface, contact: Contact, case: str, levels_kpa: FloatArray, width_mm: float) -> Picture:
-    """Sections every 50 mm, both panels, and bands of pressure between levels_kpa in the colours of the maps."""
+@dataclass(frozen=True)
+class Body:
+    """The bare back on paper, drawn once for every picture of it. strokes: sections and outline."""
+
+    width_mm: float
+    height_mm: float
+    view: View
+    strokes: tuple[Stroke, ...]
+
+
+def body_obliquely(surface: Surface, width_mm: float) -> Body:
+    """Sections every 50 mm and the outline, as wide as told."""
     strips = [_towards_the_eye(surface, rear, front) for rear, front in pairwise(_stations(surface))]
-    body = unary_union(strips, grid_size=SNAP_MM)
+    body = _without_teeth(unary_union(strips))
     left, low, right, top = body.bounds
     scale = (width_mm - 2.0) / (right - left)
     view = View((1.0 - scale * left, 1.0 + scale * top), scale)
-    strokes = [Stroke(_on_paper(strip, view), "strip") for strip in strips if not strip.is_empty]
-    strokes.append(Stroke(_on_paper(body, view), "panel edge"))
-    for side in (1, -1):
-        strokes += _panel(contact, contact.cases[case].pressure_kpa, side, levels_kpa, view)
-    height = scale * (top - low) + 1.0 + MARGIN_MM
+    strokes = [Stroke(_on_paper(strip.intersection(body), view), "strip") for strip in strips if not strip.is_empty]
+    outline = Stroke(_on_paper(body, view), "panel edge")
+    return Body(width_mm, scale * (top - low) + 1.0 + MARGIN_MM, view, (*strokes, outline))
+
+
+def oblique_view(body: Body, contact: Contact, case: str, levels_kpa: FloatArray) -> Picture:
+    """Both panels on the back, with bands of pressure between levels_kpa in the colours of the maps."""
+    pressure = contact.cases[case].pressure_kpa
+    panels = [stroke for side in (1, -1) for stroke in _panel(contact, pressure, side, levels_kpa, body.view)]
+    foot = body.height_mm - 2.0
     labels = (
-        Label(1.0, height - 2.0, "head", 8, "left", ink="soft"),
-        Label(width_mm - 1.0, height - 2.0, "seen from the left (near) side", 8, "right", ink="soft"),
+        Label(1.0, foot, "head", 8, "left", ink="soft"),
+        Label(body.width_mm - 1.0, foot, "seen from the left (near) side", 8, "right", ink="soft"),
     )
-    return Picture(width_mm, height, "The back obliquely, from its left and above", tuple(strokes), labels)
+    title = "The back obliquely, from its left and above, with its pressures"
+    return Picture(body.width_mm, body.height_mm, title, (*body.strokes, *panels), labels)
 
 
 def on_plane(points_mm: FloatArray) -> FloatArray:
@@ -55,12 +72,21 @@ def _stations(surface: Surface) -> FloatArray:
 
 def _towards_the_eye(surface: Surface, rear_mm: float, front_mm: float) -> BaseGeometry:
     """The seen part of a strip that faces the eye, on the plane."""
-    points = surface.point(*np.meshgrid(np.array([rear_mm, front_mm]), surface.phi[::TURN], indexing="ij"))
-    a, b, c, d = points[0, :-1], points[1, :-1], points[1, 1:], points[0, 1:]
-    triangles = np.concatenate([np.stack(corners, axis=1) for corners in ((a, b, c), (a, c, d))])
-    edges = np.diff(triangles, axis=1)
-    facing = np.cross(edges[:, 0], edges[:, 1]) @ EYE > 0.0  # never so where a corner was not seen
-    return unary_union(polygons(on_plane(triangles[facing])), grid_size=SNAP_MM)
+    rear, front = surface.point(*np.meshgrid(np.array([rear_mm, front_mm]), surface.phi[::TURN], indexing="ij"))
+    facing = np.cross(front[1:] - rear[:-1], rear[1:] - front[:-1]) @ EYE > 0.0  # never so where one was not seen
+    runs = np.flatnonzero(np.diff(np.concatenate([[0], facing.astype(int), [0]]))).reshape(-1, 2)
+    pieces = [Polygon(on_plane(np.concatenate([rear[a : b + 1], front[b::-1][: b - a + 1]]))) for a, b in runs]
+    return _grown(_grown(MultiPolygon(pieces), SLIT_MM), -SLIT_MM)
+
+
+def _without_teeth(body: BaseGeometry) -> BaseGeometry:
+    """Slits of the scan's rim closed, ragged bits left out; a body that is nothing else stays as it is."""
+    whole = _grown(_grown(_grown(body, SLIT_MM), -SLIT_MM - TEETH_MM), TEETH_MM)
+    return body if whole.is_empty else whole
+
+
+def _grown(shape: BaseGeometry, by_mm: float) -> BaseGeometry:
+    return shape.buffer(by_mm, quad_segs=2).simplify(0.5)
 
 
 def _panel(contact: Contact, pressure: FloatArray, side: int, levels: FloatArray, view: View) -> list[Stroke]:

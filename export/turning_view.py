@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from shimwright.export.before_after import before_and_after
 from shimwright.export.coloured_mesh import ColouredMesh, back_mesh, underside_mesh, y_up
-from shimwright.export.oblique_view import oblique_view
+from shimwright.export.oblique_view import body_obliquely, oblique_view
 from shimwright.export.picture import page_svg
 from shimwright.export.pressure_map import levels_kpa
 from shimwright.optimize.answer import Contact, Fit
@@ -31,9 +31,9 @@ def turning_view(fit: Fit) -> str:
     """A <section> that shows stills; where the script can draw, the view takes their place on the screen."""
     contacts = before_and_after(fit)
     levels = levels_kpa(fit, CASE)
+    body = body_obliquely(fit.back.surface, STILL_MM)
     stills = "".join(
-        f"<figure><figcaption>{escape(name)}</figcaption>"
-        f"{page_svg(oblique_view(fit.back.surface, contact, CASE, levels, STILL_MM))}</figure>"
+        f"<figure><figcaption>{escape(name)}</figcaption>{page_svg(oblique_view(body, contact, CASE, levels))}</figure>"
         for name, contact in contacts
     )
     shown = "".join(_button("show", name, name) for name, _ in contacts) if len(contacts) > 1 else ""

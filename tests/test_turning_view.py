@@ -13,7 +13,7 @@ from shapely import Point
 from shapely.geometry import Polygon
 from sheet_variants import VARIANTS
 
-from shimwright.export.oblique_view import ACROSS, EYE, UPWARD, oblique_view, on_plane
+from shimwright.export.oblique_view import ACROSS, EYE, UPWARD, body_obliquely, oblique_view, on_plane
 from shimwright.export.picture import Picture
 from shimwright.export.pressure_map import band_colour, levels_kpa
 from shimwright.export.turning_view import turning_view
@@ -112,7 +112,7 @@ def test_bands_of_the_still_lie_where_the_pressure_is() -> None:
     fit = example_fit()
     levels = levels_kpa(fit, "mounted")
     contact, pressure = fit.as_found, fit.as_found.cases["mounted"].pressure_kpa
-    picture = oblique_view(fit.back.surface, contact, "mounted", levels, WIDE_MM)
+    picture = oblique_view(body_obliquely(fit.back.surface, WIDE_MM), contact, "mounted", levels)
     nodes = as_drawn(picture, contact.nodes_mm, contact.side)
     right = told = 0
     for k in range(len(levels) - 1):
@@ -130,7 +130,7 @@ def test_the_still_shows_nothing_where_nothing_is_known() -> None:
     mounted = fit.as_found.cases["mounted"]
     blind = replace(mounted, pressure_kpa=np.full_like(mounted.pressure_kpa, np.nan))
     contact = replace(fit.as_found, cases={**fit.as_found.cases, "mounted": blind})
-    picture = oblique_view(fit.back.surface, contact, "mounted", levels_kpa(fit, "mounted"), WIDE_MM)
+    picture = oblique_view(body_obliquely(fit.back.surface, WIDE_MM), contact, "mounted", levels_kpa(fit, "mounted"))
     assert not [stroke for stroke in picture.strokes if stroke.role == "cell"]
     assert len([stroke for stroke in picture.strokes if stroke.role == "panel edge"]) == 3
 
@@ -144,7 +144,7 @@ def test_a_rough_back_with_holes_is_drawn(seed: int) -> None:
     radius = surface.radius_mm + rng.normal(0.0, 25.0, surface.radius_mm.shape)
     radius[rng.random(radius.shape) < 0.2] = np.nan
     rough = replace(surface, radius_mm=radius)
-    picture = oblique_view(rough, fit.as_found, "mounted", levels_kpa(fit, "mounted"), WIDE_MM)
+    picture = oblique_view(body_obliquely(rough, WIDE_MM), fit.as_found, "mounted", levels_kpa(fit, "mounted"))
     for stroke in picture.strokes:
         for ring in rings_of(stroke.d):
             assert (ring[:, 0] >= -0.01).all()
