@@ -11,6 +11,7 @@ from shimwright.scan.surface import Surface
 
 STATIONS_MM: FloatArray = -50.0 * np.arange(13, dtype=np.float64)
 DEPTHS_MM = (30.0, 50.0, 100.0, 150.0)
+NOT_KNOWN = (float("nan"), float("nan"))
 LEFT, RIGHT = 0, 1  # index of a side in every (…, 2) array
 
 
@@ -43,10 +44,16 @@ class Frame:
     def _axes(self) -> FloatArray:
         return np.stack([self.forward_scan, self.left_scan, self.up_scan])
 
+    @property
+    def from_scan(self) -> tuple[FloatArray, FloatArray]:
+        """(origin (3,), rows (3, 3)): position_mm = rows @ (scan − origin), a mirrored scan's un-mirroring included."""
+        flip = np.array([-1.0 if self.mirrored else 1.0, 1.0, 1.0])
+        return self.origin_scan * flip, self.mm_per_unit * self._axes * flip
+
     def to_back(self, points_scan: FloatArray) -> FloatArray:
         """(n, 3) scan coordinates, file units → back frame, mm."""
-        points = points_scan * np.array([-1.0, 1.0, 1.0]) if self.mirrored else points_scan
-        return self.mm_per_unit * (points - self.origin_scan) @ self._axes.T
+        origin, rows = self.from_scan
+        return (points_scan - origin) @ rows.T
 
     def to_scan(self, points_mm: FloatArray) -> FloatArray:
         """(n, 3) back frame, mm → scan coordinates, file units."""
@@ -129,6 +136,9 @@ class Build:
     hollow_mm: tuple[float, float]
     usable_mm: tuple[float, float]
     words: tuple[BuildWord, ...]
+    bearing_sd_deg: tuple[float, float] = NOT_KNOWN
+    hollow_sd_mm: tuple[float, float] = NOT_KNOWN
+    usable_sd_mm: tuple[float, float] = NOT_KNOWN
 
 
 @dataclass(frozen=True)

@@ -12,7 +12,7 @@ from shimwright.scan.mesh_points import mesh_points
 from shimwright.scan.planes import Plane, take_planes
 from shimwright.scan.raw import FloatArray, RawScan
 from shimwright.scan.refusal import InputRefused
-from shimwright.scan.thin import Thinned, thinned
+from shimwright.scan.thin import IndexArray, Thinned, bounds, thinned
 
 LEAST_POINTS = 300
 LEAST_CELLS = 250
@@ -34,12 +34,12 @@ KEPT_PIECE = 0.25  # of the largest piece: a hole along the spine parts a scan i
 class Cloud:
     """The horse's points, scan units and axes.
 
-    points: (n, 3). normals: (n, 3) unit, outward, of the cell each point lies in. cells, cell_normals: (k, 3),
-    the same thinned to one point per cell of edge `cell`. planes: ground and walls that were taken away.
+    points: (n, 3). cells: (k, 3), the same thinned to one point per cell of edge `cell`; cell_normals: (k, 3) unit,
+    outward. cell_of_point: (n,) the cell each point lies in. planes: ground and walls that were taken away.
     """
 
     points: FloatArray
-    normals: FloatArray
+    cell_of_point: IndexArray
     cells: FloatArray
     cell_normals: FloatArray
     cell: float
@@ -63,18 +63,16 @@ def clean(raw: RawScan) -> Cloud:
             raise _nothing_left(raw, np.ones(len(scene.points), bool), planes)
         horse = _horse(scene.points, cell)
         planes = (*planes, *horse.planes)
-        mine = horse.body[scene.cell_of_point]
-        if horse.body.sum() < LEAST_CELLS or mine.sum() < LEAST_POINTS:
+        if horse.body.sum() < LEAST_CELLS or scene.count[horse.body].sum() < LEAST_POINTS:
             raise _nothing_left(raw, horse.body, planes)
-        points = points[mine]
+        points, cell_of_point = _of_body(points, scene.cell_of_point, horse.body)
         if _diagonal(scene.points[horse.body]) > SAME_SIZE * _diagonal(scene.points):
             break
     cells = scene.points[horse.body]
     outward = _outward(cells, horse.normals[horse.body])
-    place = np.cumsum(horse.body) - 1
     return Cloud(
         points=points,
-        normals=outward[place[scene.cell_of_point[mine]]],
+        cell_of_point=cell_of_point,
         cells=cells,
         cell_normals=outward,
         cell=cell,
@@ -98,6 +96,15 @@ def _horse(cells: FloatArray, cell: float) -> _Horse:
     body = np.zeros(len(left), bool)
     body[left] = _body(cells[left], cell)
     return _Horse(planes, body, normals)
+
+
+def _of_body(points: FloatArray, cell_of_point: IndexArray, body: NDArray[np.bool_]) -> tuple[FloatArray, IndexArray]:
+    """The points in the body's cells, and the cell of each counted among those."""
+    if body.all():
+        return points, cell_of_point
+    place = np.where(body, np.cumsum(body, dtype=np.int32) - np.int32(1), np.int32(-1))[cell_of_point]
+    mine = place >= 0
+    return points[mine], place[mine]
 
 
 def _diagonal(points: FloatArray) -> float:
@@ -126,9 +133,11 @@ def _near(points: FloatArray) -> FloatArray:
     few = points[:: max(len(points) // 20000, 1)]
     middle = np.median(few, axis=0)
     reach = FAR * np.median(np.linalg.norm(few - middle, axis=1))
+    low, high = bounds(np.ascontiguousarray(points))
+    if np.linalg.norm(np.maximum(middle - low, high - middle)) <= reach:  # the whole box lies near: nothing to look for
+        return points
     offset = points - middle
-    near = np.einsum("ij,ij->i", offset, offset) <= reach * reach
-    return points if near.all() else points[near]
+    return np.asarray(points[np.einsum("ij,ij->i", offset, offset) <= reach * reach])
 
 
 def _cells(points: FloatArray, per_diagonal: float) -> tuple[Thinned, float]:

@@ -12,7 +12,7 @@ from scipy.ndimage import uniform_filter
 
 from shimwright.scan.raw import FloatArray
 from shimwright.scan.surface import Surface
-from shimwright.scan.trunk_cells import Cells, distances, filled
+from shimwright.scan.trunk_cells import Cells
 
 BLOCK_CELLS = 6  # 30 mm
 POOL_BLOCKS = 5  # a shift shows over more than a hand's breadth
@@ -34,19 +34,20 @@ class DoubleSurface:
     phi: float
 
 
-def find_double_surface(cells: Cells, surface: Surface, independent: float = 1.0) -> DoubleSurface:
-    """The plainest double surface among the points of `cells`, measured from `surface`.
+def find_double_surface(cells: Cells, off: FloatArray, surface: Surface, independent: float = 1.0) -> DoubleSurface:
+    """The plainest double surface among the points of `cells`, which lie `off` (n,) mm outside `surface`.
 
     independent: share of the points that was measured on its own (samples of a mesh are not).
     """
     none = DoubleSurface(np.nan, np.nan, np.nan)
     if not surface.seen.any():
         return none
-    e = distances(*cells.parts, filled(surface.radius_mm))
-    near = np.abs(e) < NEAR_MM
+    near = np.abs(off) < NEAR_MM
     i, j = np.rint(cells.u[near]).astype(int), np.rint(cells.v[near]).astype(int)
     seen = surface.seen[i, j]
-    count, second, fourth = _moments(i[seen] // BLOCK_CELLS, j[seen] // BLOCK_CELLS, e[near][seen], surface.seen.shape)
+    count, second, fourth = _moments(
+        i[seen] // BLOCK_CELLS, j[seen] // BLOCK_CELLS, off[near][seen], surface.seen.shape
+    )
     n = _pooled(count)
     alone = n * independent
     with np.errstate(invalid="ignore", divide="ignore"):

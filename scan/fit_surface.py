@@ -25,14 +25,12 @@ FIRST_FIT_POINTS = 300_000  # enough to judge single points by
 NEAR_MM = 40.0  # points farther from the rough surface than this belong to something else
 
 
-def fit_surface(points_mm: FloatArray, normals: FloatArray | None, axis: TrunkAxis, share: float = 1.0) -> Surface:
-    """The surface through points, with an honest sd.
+def fit_surface(cells: Cells, axis: TrunkAxis, share: float = 1.0) -> Surface:
+    """The surface through points sorted into the cells about `axis`, with an honest sd.
 
-    points_mm: (n, 3) back frame; normals (n, 3) or None: points that face the axis are left out. share: independent
-    measurements per point (below 1 where a mesh was sampled more finely than it was measured). Radius and sd are
-    NaN where nothing was seen; gaps of a grid cell or two are bridged, wider ones stay open.
+    share: independent measurements per point (below 1 where a mesh was sampled more finely than it was measured).
+    Radius and sd are NaN where nothing was seen; gaps of a grid cell or two are bridged, wider ones stay open.
     """
-    cells = Cells.of(points_mm, normals, axis)
     few = cells.thinned(FIRST_FIT_POINTS)
     start = _first_fit(few, _median_surface(few))
     noise = _noise(few, start)
@@ -77,9 +75,8 @@ def _window_median(mean, count, half):  # type: ignore[no-untyped-def]
     return out
 
 
-def rough_surface(points_mm: FloatArray, normals: FloatArray | None, axis: TrunkAxis) -> Surface:
+def rough_surface(cells: Cells, axis: TrunkAxis) -> Surface:
     """A quick look with one bandwidth: good to find midline and withers by, its sd only a guess."""
-    cells = Cells.of(points_mm, normals, axis)
     start = _median_surface(cells)
     count, mean, square = gather(*cells.parts, start, np.full(cells.shape, NEAR_MM))
     value, _ = _local_quadratic(count, np.where(count > 0, start + mean, 0.0), ROUGH_CELLS)

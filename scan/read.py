@@ -123,18 +123,18 @@ def checked(scan: RawScan) -> RawScan:
             f"{scan.file}: read as {scan.format}, {n} points and {faces}: too few to show a back "
             f"(at least {FEWEST_POINTS}); export the whole scan"
         )
-    lost = int((~np.isfinite(scan.points)).any(axis=1).sum())
-    if lost:
+    largest = max(-float(scan.points.min()), float(scan.points.max()))  # NaN where any is NaN
+    if not np.isfinite(largest):
+        lost = int((~np.isfinite(scan.points)).any(axis=1).sum())
         raise InputRefused(
             f"{scan.file}: {lost} of {n} points have no number (NaN or infinite): the file is damaged; export it again"
         )
-    largest = float(np.abs(scan.points).max())
     if largest > LARGEST_COORDINATE:
         raise InputRefused(
             f"{scan.file}: a coordinate of {largest:.3g} is no measure of a horse in any unit: "
             f"the file is damaged; export it again"
         )
-    if not np.ptp(scan.points, axis=0).any():
+    if not (scan.points[:FEWEST_POINTS] != scan.points[0]).any() and not np.ptp(scan.points, axis=0).any():
         raise InputRefused(f"{scan.file}: all {n} points lie at one place; export the scan again")
     if scan.faces is not None and scan.faces.size and (scan.faces.min() < 0 or scan.faces.max() >= n):
         raise InputRefused(

@@ -2,6 +2,7 @@
 
 import json
 import re
+from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
 from typing import Any, cast
@@ -154,7 +155,7 @@ def _from_scene(scene: Any, path: Path, name: str, unit_mm: float | None, up: Fl
     normals: list[FloatArray] = []
     paints: list[Paint] = []
     offset = 0
-    for geometry in scene.dump():
+    for geometry in _placed(scene):
         vertices = np.asarray(geometry.vertices, dtype=np.float64)
         points.append(vertices)
         if len(getattr(geometry, "faces", ())):
@@ -168,7 +169,7 @@ def _from_scene(scene: Any, path: Path, name: str, unit_mm: float | None, up: Fl
         raise InputRefused(f"{path.name}: read as {name}, 0 points: nothing to measure; export the scan again")
     normal = np.concatenate(normals)
     return RawScan(
-        points=np.concatenate(points),
+        points=points[0] if len(points) == 1 else np.concatenate(points),
         faces=np.concatenate(faces) if faces else None,
         normals=normal if len(normal) == offset and not faces else None,
         paint=Paint(np.concatenate([p.points for p in paints]), np.concatenate([p.rgb for p in paints]))
@@ -180,6 +181,16 @@ def _from_scene(scene: Any, path: Path, name: str, unit_mm: float | None, up: Fl
         file=path.name,
         sha256="",
     )
+
+
+def _placed(scene: Any) -> Iterator[Any]:
+    """Every geometry where its node puts it, as scene.dump() gives them, but copied only where it has to be moved:
+    of a large cloud the copy takes longer than the reading.
+    """
+    for node in scene.graph.nodes_geometry:
+        pose, name = scene.graph[node]
+        geometry = scene.geometry[name]
+        yield geometry if np.array_equal(pose, np.eye(4)) else geometry.copy().apply_transform(pose)
 
 
 def _check_size(scene: Any, path: Path) -> None:

@@ -3,6 +3,7 @@
 from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter1d
 
 from shimwright.scan.back import Frame, Midline
@@ -13,7 +14,7 @@ from shimwright.scan.raw import FloatArray
 from shimwright.scan.refusal import InputRefused
 from shimwright.scan.surface import Surface
 from shimwright.scan.topline import KNEE_SD_MM, ToplineFound, topline_landmarks
-from shimwright.scan.trunk_cells import TrunkAxis, trunk_axis
+from shimwright.scan.trunk_cells import Cells, TrunkAxis, trunk_axis
 
 FIRST_LOOK_POINTS = 150_000
 FIRST_LOOKS = 2  # the second has its sections square to the spine; not needed
@@ -26,30 +27,35 @@ LEAST_SPINE = 10  # midline points: 100 mm
 
 @dataclass(frozen=True)
 class Points:
-    """Points (n, 3) and outward normals (n, 3) or None, scan units and axes, not yet un-mirrored."""
+    """Points (n, 3) and the outward normals (k, 3) of their cells, scan units and axes, not yet un-mirrored.
+
+    cell_of_point: (n,) into the normals. independent: share of the points that was measured on its own.
+    """
 
     points: FloatArray
-    normals: FloatArray | None
-    independent: float = 1.0  # share of the points that was measured on its own
+    normals: FloatArray
+    cell_of_point: NDArray[np.int32]
+    independent: float = 1.0
 
-    def in_frame(self, frame: Frame) -> tuple[FloatArray, FloatArray | None]:
-        """Both in the back frame, mm."""
-        if self.normals is None:
-            return frame.to_back(self.points), None
-        axes = np.stack([frame.forward_scan, frame.left_scan, frame.up_scan])
-        flip = np.array([-1.0, 1.0, 1.0]) if frame.mirrored else np.ones(3)
-        return frame.to_back(self.points), (self.normals * flip) @ axes.T
+    def cells(self, frame: Frame, axis: TrunkAxis) -> Cells:
+        return Cells.posed(self.points, frame.from_scan, self.normals, self.cell_of_point, axis)
 
     def thinned(self, most: int) -> "Points":
         step = max(len(self.points) // most, 1)
-        return replace(self, points=self.points[::step], normals=None if self.normals is None else self.normals[::step])
+        if step == 1:
+            return self
+        return replace(self, points=self.points[::step].copy(), cell_of_point=self.cell_of_point[::step].copy())
 
 
 @dataclass(frozen=True)
 class Settled:
-    """Surface, midline and topline landmarks in the frame whose origin is the midline point at the withers."""
+    """Surface, midline and topline landmarks in the frame whose origin is the midline point at the withers.
+
+    cells: the points that the surface was fitted to, on its grid.
+    """
 
     surface: Surface
+    cells: Cells
     midline: Midline
     frame: Frame
     topline: ToplineFound
@@ -61,15 +67,15 @@ def settle(points: Points, frame: Frame, withers_scan: FloatArray | None) -> Set
     withers_scan: (3,) a marked withers, scan coordinates, or None. Refuses where no spine can be followed.
     """
     few = points.thinned(FIRST_LOOK_POINTS)
-    axis = trunk_axis(*_rough_spine(few.in_frame(frame)[0]), np.nan)
+    axis = trunk_axis(*_rough_spine(frame.to_back(few.points)), np.nan)
     for _ in range(FIRST_LOOKS):
         before = frame.forward_scan
-        surface = rough_surface(*few.in_frame(frame), axis)
+        surface = rough_surface(few.cells(frame, axis), axis)
         frame, axis = _about_withers(_look(surface, frame, withers_scan))
         if frame.forward_scan @ before > SQUARE_ENOUGH:
             break
-    surface = fit_surface(*points.in_frame(frame), axis, points.independent)
-    return _centred(_look(surface, frame, withers_scan))
+    cells = points.cells(frame, axis)
+    return _centred(_look(fit_surface(cells, axis, points.independent), frame, withers_scan), cells)
 
 
 @dataclass(frozen=True)
@@ -158,12 +164,13 @@ def _point(midline: Midline, x: float) -> FloatArray:
     return np.array([x, *(float(np.interp(x, midline.x_mm, v)) for v in (midline.y_mm, midline.z_mm))])
 
 
-def _centred(look: _Look) -> Settled:
+def _centred(look: _Look, cells: Cells) -> Settled:
     """Origin exactly on the midline at the withers."""
     topline, x0 = look.topline, look.topline.withers_x
     withers = _point(look.midline, x0)
     return Settled(
         surface=shifted_surface(look.surface, -withers),
+        cells=cells,
         midline=shifted_midline(look.midline, -withers),
         frame=moved_frame(look.frame, withers),
         topline=replace(

@@ -18,7 +18,7 @@ from shimwright.scan.refusal import InputRefused
 from shimwright.scan.settle import BEHIND_CROUP_MM, FRONT_MM, Points, Settled, settle
 from shimwright.scan.surface import Surface
 from shimwright.scan.told import Told
-from shimwright.scan.trunk_cells import Cells, TrunkAxis, distances, filled
+from shimwright.scan.trunk_cells import distances, filled
 
 BESIDE_TRUNK_MM = 100.0  # kept past the ends of the trunk, for smoothing
 SAMPLE_POINTS = 400_000  # enough for noise and double surface
@@ -39,7 +39,7 @@ def survey(raw: RawScan, told: Told, source: Source | None, progress: Callable[[
     points = _trunk_points(cloud, raw, found)
     settled = settle(points, found.frame, _withers_scan(found))
     progress("measuring")
-    sample = _sample(points, settled, found)
+    sample = _sample(settled, points.independent, found)
     places = _places(settled, found)
     origin = source or Source(raw.file, raw.sha256, None, None, {})
     back = build_back(settled.surface, settled.midline, settled.frame, places, sample, origin)
@@ -49,13 +49,17 @@ def survey(raw: RawScan, told: Told, source: Source | None, progress: Callable[[
 
 def _trunk_points(cloud: Cloud, raw: RawScan, found: FrameFound) -> Points:
     """The points between tail and neck. Samples of a mesh count as much as the vertices they came from."""
-    x = found.frame.to_back(cloud.points)[:, 0]
+    origin, rows = found.frame.from_scan
+    x = cloud.points @ rows[0] - origin @ rows[0]
     rear, front = found.trunk_x_mm
     if np.isfinite(found.topline.croup_x):
         rear = max(rear, found.topline.croup_x - BEHIND_CROUP_MM)
     mine = (x > rear - BESIDE_TRUNK_MM) & (x < min(front, FRONT_MM) + BESIDE_TRUNK_MM)
     independent = 1.0 if raw.faces is None else min(1.0, len(raw.points) / max(len(cloud.points), 1))
-    return Points(cloud.points[mine], cloud.normals[mine], independent)
+    points, cell_of_point = cloud.points, cloud.cell_of_point
+    if not mine.all():
+        points, cell_of_point = points[mine], cell_of_point[mine]
+    return Points(points, cloud.cell_normals, cell_of_point, independent)
 
 
 def _withers_scan(found: FrameFound) -> FloatArray | None:
@@ -77,19 +81,17 @@ def _carried(mark: Landmark, old: Frame, new: Frame) -> Landmark:
     return replace(mark, position_mm=new.to_back(old.to_scan(mark.position_mm[None]))[0])
 
 
-def _sample(points: Points, settled: Settled, found: FrameFound) -> ScanSample:
-    surface = settled.surface
-    few = points.thinned(SAMPLE_POINTS)
-    here, facing = few.in_frame(settled.frame)
-    cells = Cells.of(here, facing, TrunkAxis(surface.x_mm, surface.axis_y_mm, surface.axis_z_mm))
-    e = np.abs(distances(*cells.parts, filled(surface.radius_mm)))
+def _sample(settled: Settled, independent: float, found: FrameFound) -> ScanSample:
+    surface, cells = settled.surface, settled.cells.thinned(SAMPLE_POINTS)
+    off = distances(*cells.parts, filled(surface.radius_mm))
+    e = np.abs(off)
     near = e[e < NEAR_MM]
-    count = len(near) * points.independent * len(points.points) / len(few.points)
+    count = len(near) * independent * len(settled.cells.u) / max(len(cells.u), 1)
     return ScanSample(
         points=round(count),
         spacing_mm=float(np.sqrt(_area(surface) / max(count, 1.0))),
         noise_mm=float(1.4826 * np.median(near)) if near.size else np.nan,
-        double=find_double_surface(cells, surface, points.independent),
+        double=find_double_surface(cells, off, surface, independent),
         scale_told_mm=found.scale_told_mm,
         scale_measured_mm=found.scale_measured_mm,
     )

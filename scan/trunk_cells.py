@@ -53,29 +53,57 @@ class Cells:
         return self if step <= 1 else Cells(self.u[::step], self.v[::step], self.r[::step], self.shape)
 
     @staticmethod
-    def of(points: FloatArray, normals: FloatArray | None, axis: TrunkAxis) -> "Cells":
-        phi = phi_grid()
-        facing = np.zeros((0, 3)) if normals is None else normals
-        u, v, r = _to_cells(points, facing, axis.x_mm[0], axis.y_mm, axis.z_mm, phi[0])
-        inside = (u > -0.5) & (u < axis.x_mm.size - 0.5) & (v > -0.5) & (v < phi.size - 0.5)
-        return Cells(u[inside], v[inside], r[inside], (axis.x_mm.size, phi.size))
+    def of(points_mm: FloatArray, normals: FloatArray | None, axis: TrunkAxis) -> "Cells":
+        """Of points (n, 3) in the back frame; those whose normals (n, 3) face the axis are left out."""
+        return Cells.posed(
+            points_mm, (np.zeros(3), np.eye(3)), normals, np.arange(len(points_mm), dtype=np.int32), axis
+        )
+
+    @staticmethod
+    def posed(
+        points: FloatArray,
+        pose: tuple[FloatArray, FloatArray],
+        normals: FloatArray | None,
+        normal_of_point: NDArray[np.int32],
+        axis: TrunkAxis,
+    ) -> "Cells":
+        """Of points (n, 3) that rows @ (point − origin) brings into the back frame, pose = (origin, rows).
+
+        One pass without a copy of millions of points. normals: (k, 3), in the points' own coordinates;
+        normal_of_point: (n,) into them.
+        """
+        phi, (origin, rows) = phi_grid(), pose
+        facing = np.zeros((0, 3)) if normals is None else normals @ rows.T
+        line = np.column_stack([axis.y_mm, axis.z_mm])
+        u, v, r = _to_cells(points, origin, rows, facing, normal_of_point, axis.x_mm[0], line, phi[0], phi.size)
+        return Cells(u, v, r, (axis.x_mm.size, phi.size))
 
 
 @numba.njit(cache=True)
-def _to_cells(points, normals, x0, axis_y, axis_z, phi0):  # type: ignore[no-untyped-def]
-    n, n_x = points.shape[0], axis_y.size
+def _to_cells(points, origin, rows, normals, normal_of_point, x0, axis, phi0, n_phi):  # type: ignore[no-untyped-def]
+    """(u, v, r) of the points on the grid; u, v and r end up in single precision, so the angle needs no more."""
+    n, n_x = points.shape[0], axis.shape[0]
     u, v, r = np.empty(n, np.float32), np.empty(n, np.float32), np.empty(n, np.float32)
     step = np.radians(PHI_STEP_DEG)
+    kept = 0
     for k in range(n):
-        at = (points[k, 0] - x0) / STATION_STEP_MM
-        i = min(max(int(np.floor(at)), 0), n_x - 2)
+        a, b, c = points[k, 0] - origin[0], points[k, 1] - origin[1], points[k, 2] - origin[2]
+        at = (rows[0, 0] * a + rows[0, 1] * b + rows[0, 2] * c - x0) / STATION_STEP_MM
+        if not -0.5 < at < n_x - 0.5:
+            continue
+        i = min(max(int(at), 0), n_x - 2)
         part = min(max(at - i, 0.0), 1.0)
-        dy = points[k, 1] - (axis_y[i] + part * (axis_y[i + 1] - axis_y[i]))
-        dz = points[k, 2] - (axis_z[i] + part * (axis_z[i + 1] - axis_z[i]))
-        u[k], v[k], r[k] = at, (np.arctan2(dy, dz) - phi0) / step, np.hypot(dy, dz)
-        if normals.shape[0] == n and normals[k, 1] * dy + normals[k, 2] * dz < 0.0:
-            u[k] = -9.0
-    return u, v, r
+        dy = rows[1, 0] * a + rows[1, 1] * b + rows[1, 2] * c - (axis[i, 0] + part * (axis[i + 1, 0] - axis[i, 0]))
+        dz = rows[2, 0] * a + rows[2, 1] * b + rows[2, 2] * c - (axis[i, 1] + part * (axis[i + 1, 1] - axis[i, 1]))
+        if normals.size:
+            m = normal_of_point[k]
+            if normals[m, 1] * dy + normals[m, 2] * dz < 0.0:
+                continue
+        angle = (np.arctan2(np.float32(dy), np.float32(dz)) - phi0) / step
+        if -0.5 < angle < n_phi - 0.5:
+            u[kept], v[kept], r[kept] = at, angle, np.sqrt(dy * dy + dz * dz)
+            kept += 1
+    return u[:kept], v[:kept], r[:kept]
 
 
 @numba.njit(cache=True)

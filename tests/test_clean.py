@@ -80,7 +80,9 @@ def test_normals_point_out_of_the_horse() -> None:
     outward = cleaned.cells - np.array([0.0, 0.0, -250.0]) * np.ones_like(cleaned.cells)
     outward[:, 0] = 0.0
     assert np.mean(np.einsum("ij,ij->i", outward, cleaned.cell_normals) > 0) > 0.995
-    assert np.allclose(np.linalg.norm(cleaned.normals, axis=1), 1.0)
+    assert np.allclose(np.linalg.norm(cleaned.cell_normals, axis=1), 1.0)
+    assert len(cleaned.cell_of_point) == len(cleaned.points)
+    assert np.array_equal(np.unique(cleaned.cell_of_point), np.arange(len(cleaned.cells)))
 
 
 @pytest.mark.parametrize(

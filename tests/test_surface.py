@@ -5,7 +5,7 @@ import pytest
 
 from shimwright.scan.fit_surface import fit_surface
 from shimwright.scan.surface import Surface
-from shimwright.scan.trunk_cells import TrunkAxis, trunk_axis
+from shimwright.scan.trunk_cells import Cells, TrunkAxis, trunk_axis
 
 LENGTH = 500.0
 AXIS_MM = 250.0
@@ -54,7 +54,7 @@ def test_sharp_ridge_stays_sharp(noise: float, most: float) -> None:
     """A ridge rounded over 20 mm, 2.4 mm point spacing: the crest is not smoothed off."""
     rng = np.random.default_rng(1)
     points = sample(60_000, 20.0, rng)
-    surface = fit_surface(points + rng.normal(0.0, noise, points.shape), None, axis())
+    surface = fit_surface(Cells.of(points + rng.normal(0.0, noise, points.shape), None, axis()), axis())
     crest = np.abs(np.degrees(surface.phi)) < 3.0
     error = surface.radius_mm[10:-10, crest] - exact_radius(surface.phi[crest], 20.0)
     assert np.sqrt(np.mean(error**2)) < most
@@ -70,7 +70,7 @@ def test_sd_is_honest(noise: float) -> None:
     """About 68 % of errors inside one sd, 95 % inside two; scatter on a flowing surface, no drift."""
     rng = np.random.default_rng(2)
     points = sample(40_000, 60.0, rng)
-    surface = fit_surface(points + rng.normal(0.0, noise, points.shape), None, axis())
+    surface = fit_surface(Cells.of(points + rng.normal(0.0, noise, points.shape), None, axis()), axis())
     inside = slice(6, -6), slice(6, -6)
     ratio = np.abs(radial_errors(surface, 60.0)) * normal_share(60.0, surface)[6:-6] / scatter_sd(surface)[inside]
     assert 0.6 < (ratio < 1.0).mean() < 0.9
@@ -83,7 +83,7 @@ def test_a_hole_stays_open_and_pinholes_close() -> None:
     phi = np.degrees(np.arctan2(points[:, 1], points[:, 2] + AXIS_MM))
     hole = (np.abs(points[:, 0] + 250.0) < 30.0) & (np.abs(phi - 30.0) < 7.0)
     pinhole = (np.abs(points[:, 0] + 100.0) < 4.0) & (np.abs(phi + 30.0) < 1.0)
-    surface = fit_surface(points[~(hole | pinhole)], None, axis())
+    surface = fit_surface(Cells.of(points[~(hole | pinhole)], None, axis()), axis())
     at = surface.x_mm[:, None], np.degrees(surface.phi)[None, :]
     middle = (np.abs(at[0] + 250.0) < 20.0) & (np.abs(at[1] - 30.0) < 5.0)
     assert not surface.seen[middle].any()
@@ -103,7 +103,7 @@ def test_strays_do_not_pull() -> None:
     points = (
         points + np.where(stray, rng.uniform(10.0, 35.0, len(points)), rng.normal(0, 0.3, len(points)))[:, None] * away
     )
-    surface = fit_surface(points, None, axis())
+    surface = fit_surface(Cells.of(points, None, axis()), axis())
     assert np.sqrt(np.nanmean(radial_errors(surface, 60.0) ** 2)) < 0.1
 
 
@@ -112,7 +112,7 @@ def test_sd_grows_where_points_are_few() -> None:
     points = sample(60_000, 60.0, rng)
     thin = (points[:, 1] > 0.0) & (rng.random(len(points)) > 0.1)
     kept = points[~thin] + rng.normal(0.0, 1.5, (int((~thin).sum()), 3))
-    surface = fit_surface(kept, None, axis())
+    surface = fit_surface(Cells.of(kept, None, axis()), axis())
     left, right = surface.phi > 0.2, surface.phi < -0.2
     sd = scatter_sd(surface)
     assert np.nanmedian(sd[:, left]) > 1.8 * np.nanmedian(sd[:, right])
@@ -125,7 +125,7 @@ def test_points_that_face_inward_are_left_out() -> None:
     outward = (points - np.array([0.0, 0.0, -AXIS_MM])) * np.array([0.0, 1.0, 1.0])
     inner = points - 12.0 * outward / np.linalg.norm(outward, axis=1, keepdims=True)
     both, normals = np.concatenate([points, inner]), np.concatenate([outward, -outward])
-    surface = fit_surface(both, normals, axis())
+    surface = fit_surface(Cells.of(both, normals, axis()), axis())
     assert np.sqrt(np.nanmean(radial_errors(surface, 60.0) ** 2)) < 0.1
 
 
@@ -133,11 +133,14 @@ def test_drift_is_seen_where_there_is_some() -> None:
     """Waves of 4 mm that go together over 80 mm, unlike left and right, get an allowance of their size."""
     rng = np.random.default_rng(7)
     points = sample(40_000, 60.0, rng)
-    still = fit_surface(points, None, axis())
+    still = fit_surface(Cells.of(points, None, axis()), axis())
     way = rng.normal(size=(60, 3)) / 80.0
     phase = rng.uniform(0.0, 2.0 * np.pi, 60)
     wave = 4.0 * np.sqrt(2.0 / 60.0) * np.cos(points @ way.T + phase).sum(axis=1)
     outward = (points - np.array([0.0, 0.0, -AXIS_MM])) * np.array([0.0, 1.0, 1.0])
-    moved = fit_surface(points + wave[:, None] * outward / np.linalg.norm(outward, axis=1, keepdims=True), None, axis())
+    moved = fit_surface(
+        Cells.of(points + wave[:, None] * outward / np.linalg.norm(outward, axis=1, keepdims=True), None, axis()),
+        axis(),
+    )
     assert still.drift_mm < 0.2
     assert 2.0 < moved.drift_mm < 10.0
