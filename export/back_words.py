@@ -52,9 +52,9 @@ def build_table(back: Back, units: str) -> list[Row]:
     dip_at = f", deepest {words.behind_withers(b.dip_x_mm)}" if math.isfinite(b.dip_x_mm) else ""
     return [
         ["Withers over croup", _uphill(back)],
-        ["Dip below the line withers–croup", words.with_error(b.dip_mm, b.dip_sd_mm, "mm") + dip_at],
+        ["Dip below the line withers–croup", words.length_with_error(b.dip_mm, b.dip_sd_mm, units) + dip_at],
         ["Bearing line to the front, left / right", " / ".join(_rises(v, b.uphill_sd_deg) for v in b.bearing_deg)],
-        ["Hollow behind the shoulder, left / right", " / ".join(words.mm(v) for v in b.hollow_mm)],
+        ["Hollow behind the shoulder, left / right", " / ".join(words.length(v, units) for v in b.hollow_mm)],
         ["Usable length, shoulder to last rib, left / right", usable],
     ]
 

@@ -4,7 +4,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from shimwright.export.picture import Label, Picture, Stroke, View, path
-from shimwright.export.words import with_error
+from shimwright.export.words import length, with_error
 from shimwright.optimize.answer import Contact, Fit
 from shimwright.optimize.setup import Setup
 from shimwright.optimize.stacks import layer_thickness
@@ -41,11 +41,19 @@ def cross_section(fit: Fit, contact: Contact, case: str, x_mm: float, size_mm: t
         strokes.append(Stroke(path(view_yz(view, np.vstack([under, above[::-1]])), closed=True), "panel"))
         if gap.max() >= DAYLIGHT_SAID_MM:
             outer = view_yz(view, above)[-1]  # beside the panel's outer edge, clear of the angles above
-            at = float(np.clip(outer[0] - side * 1.5, 9.0, width - 9.0))
-            said, anchor = f"{gap.max():.0f} mm", "right" if side > 0 else "left"
-            labels.append(Label(at, float(outer[1]), said, 8, anchor, strong=True))
+            labels += _daylight(float(gap.max()), fit.case.print_units, outer, side, width)
     labels += _angles(fit.back, x_mm, width)
     return Picture(width, height, "The saddle on the back in cross-section, from behind", tuple(strokes), tuple(labels))
+
+
+def _daylight(gap_mm: float, units: str, outer: FloatArray, side: int, width: float) -> list[Label]:
+    """The largest daylight beside the panel's outer edge; inches on a line of their own, for they are long."""
+    room = 14.0 if units == "in" else 9.0
+    at = float(np.clip(outer[0] - side * 1.5, room, width - room))
+    anchor = "right" if side > 0 else "left"
+    lines = length(gap_mm, units).removesuffix(")").split(" (")
+    top = max(float(outer[1]), 11.0)  # clear of the angles
+    return [Label(at, top + 3.6 * k, line, 8, anchor, strong=k == 0) for k, line in enumerate(lines)]
 
 
 def bare_section(back: Back, x_mm: float, width: float) -> Picture:

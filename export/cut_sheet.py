@@ -28,6 +28,7 @@ def cut_sheet_pdf(fit: Fit) -> bytes:
     data = {
         "title": f"Cut list, {fit.case.horse.name or 'horse: name not told'}",
         "horse": fit.case.horse.name or "Horse: name not told",
+        "units": fit.case.print_units,
         "paper": PAPERS[fit.case.print_units],
         "who": f"Cut list · {fit.pad.name} · {date}",
         "pieces": [list(row) for row in table],

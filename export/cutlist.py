@@ -184,7 +184,7 @@ def buying(fit: Fit) -> str:
     if not entries:
         return ""
     if fit.case.stock is None:
-        return "What lies in the van was not told: stock = in the case names a file of it."
+        return "What lies in the van was not told; a file of it is named in the case, under stock."
     buy = [entry for entry in entries if entry.source == TO_BUY and entry.nesting.sheets]
     units = fit.case.print_units
     told = [

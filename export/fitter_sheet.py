@@ -15,6 +15,7 @@ from shimwright.export.typesetting import PAPERS, set_pdf
 from shimwright.export.view_from_above import view_from_above
 from shimwright.export.words import NOT_SEEN, behind_withers
 from shimwright.optimize.answer import CaseResult, Fit
+from shimwright.optimize.trade_words import said
 
 SECTION_MM, MAP_MM = (88.0, 38.0), (52.0, 96.0)
 
@@ -38,8 +39,14 @@ def section_places(fit: Fit) -> list[tuple[str, float]]:
     last = float(rib.position_mm[0]) if rib is not None else rear + 20.0
     places = [
         ("under the arch", front - min(50.0, fit.saddle.arch_length_mm / 2)),
-        ("lowest point" if low is not None else "middle of the panels", min(max(middle, rear + 60), front - 60)),
-        ("last rib" if rear < last < front else "rear of the panels", min(max(last, rear + 15), front - 15)),
+        (
+            "lowest point" if low is not None else said("middle of the panels", fit.saddle.style),
+            min(max(middle, rear + 60), front - 60),
+        ),
+        (
+            "last rib" if rear < last < front else said("rear of the panels", fit.saddle.style),
+            min(max(last, rear + 15), front - 15),
+        ),
     ]
     return [(f"{name}, {behind_withers(at)}", at) for name, at in places]
 
@@ -57,6 +64,9 @@ def _words(fit: Fit) -> dict[str, object]:
     return {
         **names(fit),
         "paper": PAPERS[units],
+        "panel": said("panel", fit.saddle.style),
+        "girthed": said("girthed", fit.saddle.style),
+        "units": units,
         "sentence": fit.sentence,
         "sure": how_sure(fit),
         "above_name": "the set-up" if fit.setup is not None else "the saddle as found",
@@ -105,6 +115,6 @@ def _pictures(fit: Fit) -> dict[str, object]:
     return {
         "maps": maps,
         "sections": sections,
-        "legend": for_paper(legend(levels, 120.0, "0", "kPa", numbers=True)),
+        "legend": for_paper(legend(levels, 120.0, "", "kPa", numbers=True)),
         "above": for_paper(view_from_above(fit, 66.0, 96.0)),
     }

@@ -13,6 +13,7 @@ from shimwright.optimize.case import ZONES, Horse
 from shimwright.optimize.limits import limits
 from shimwright.optimize.saddle import Saddle
 from shimwright.optimize.setup import Setup
+from shimwright.optimize.trade_words import said
 from shimwright.scan.back import Back
 
 Row = list[str]
@@ -38,7 +39,7 @@ def setups_table(fit: Fit) -> list[Row]:
     for k, rival in enumerate(fit.tries, start=1):
         named.append((f"your idea {k}" if len(fit.tries) > 1 else "your idea", rival.setup, rival.contact))
     named += [(f"rival: {rival.why}", rival.setup, rival.contact) for rival in fit.runners_up]
-    return [_setup_row(name, setup, contact) for name, setup, contact in named]
+    return [_setup_row(name, setup, contact, fit.case.print_units) for name, setup, contact in named]
 
 
 def zones_table(fit: Fit, case: str) -> list[Row]:
@@ -56,7 +57,7 @@ def zones_table(fit: Fit, case: str) -> list[Row]:
                 _line(case, "mean_kpa", zone),
                 _arrow(_kpa(a, "peak_kpa"), _kpa(b, "peak_kpa"), after is not None),
                 _line(case, "peak_kpa", zone),
-                _arrow(_gap(a), _gap(b), after is not None),
+                _gaps(a, b if after is not None else None, fit.case.print_units),
             ]
         )
     return rows
@@ -72,7 +73,7 @@ def cases_table(fit: Fit) -> list[Row]:
         pair = [before] if after is None else [before, after]
         columns = zip(*([_bare(text) for text in _case_figures(result)] for result in pair), strict=True)
         load, *rest = [" → ".join(figures) for figures in columns]
-        rows.append([words.place(name), load.split(" → ")[-1], *rest])
+        rows.append([said(words.place(name), fit.saddle.style), load.split(" → ")[-1], *rest])
     return rows
 
 
@@ -86,9 +87,9 @@ def clearance_table(fit: Fit) -> list[Row]:
         ("withers_right", "right of the withers"),
         ("channel", "channel beside the spine"),
     ):
-        a = words.mm(before.clearance_mm.get(key, math.nan))
-        b = words.mm(after.clearance_mm.get(key, math.nan)) if after else ""
-        rows.append([name, _arrow(a, b, after is not None)])
+        a = before.clearance_mm.get(key, math.nan)
+        b = after.clearance_mm.get(key, math.nan) if after else None
+        rows.append([name, words.pair(a, b, fit.case.print_units)])
     return rows
 
 
@@ -147,7 +148,7 @@ def arch_rows(fit: Fit) -> list[Row]:
         ["Arch", judged.arch or "as built, not changeable"],
         ["Judgement", judged.words],
         ["Legs against the back, left / right", " / ".join(_way(-v, "°", "wide", "narrow") for v in (left, right))],
-        ["100 mm down, left / right", " / ".join(_way(v, "mm", "wide", "narrow") for v in wide)],
+        ["100 mm down, left / right", " / ".join(_wide(v, fit.case.print_units) for v in wide)],
     ]
 
 
@@ -157,22 +158,41 @@ def _way(value: float, unit: str, more: str, less: str) -> str:
     >>> _way(3.2, "°", "wide", "narrow"), _way(-4.0, "mm", "wide", "narrow"), _way(0.2, "°", "wide", "narrow")
     ('3° wide', '4 mm narrow', '0°')
     """
-    said = words.plain(abs(value), unit)
-    return said if not math.isfinite(value) or round(abs(value)) == 0 else f"{said} {more if value > 0 else less}"
+    figure = words.plain(abs(value), unit)
+    return figure if not math.isfinite(value) or round(abs(value)) == 0 else f"{figure} {more if value > 0 else less}"
+
+
+def _wide(value_mm: float, units: str) -> str:
+    """As `_way`, in the sheet's own units."""
+    metric = _way(value_mm, "mm", "wide", "narrow")
+    if units != "in" or not math.isfinite(value_mm) or round(abs(value_mm)) == 0:
+        return metric
+    return metric.replace(words.plain(abs(value_mm), "mm"), words.length(abs(value_mm), units))
 
 
 def findings_rows(fit: Fit) -> list[Row]:
     """Letter · what · figure · what helps."""
-    letters = "ABC" + " " * max(0, len(fit.findings) - 3)
+    units, letters = fit.case.print_units, "ABC" + " " * max(0, len(fit.findings) - 3)
     return [
-        [letter.strip(), finding.words, _figure(finding), finding.helps]
+        [
+            letter.strip(),
+            words.in_units(finding.words, units),
+            _figure(finding, units),
+            words.in_units(finding.helps, units),
+        ]
         for letter, finding in zip(letters, fit.findings, strict=False)
     ]
 
 
 def flocking_rows(fit: Fit) -> list[Row]:
     """Zone · mm of wool to add (or take), for a wool-filled panel."""
-    return [[words.place(zone), f"{'+' if mm > 0 else ''}{words.mm(mm)}"] for zone, mm in fit.flocking_mm.items()]
+    units = fit.case.print_units
+    return [[words.place(zone), _signed(mm, units)] for zone, mm in fit.flocking_mm.items()]
+
+
+def _signed(mm: float, units: str) -> str:
+    sign = "" if round(mm) == 0 or not math.isfinite(mm) else "+" if mm > 0 else "−"
+    return sign + words.length(abs(mm), units)
 
 
 def sure_rows(fit: Fit) -> list[Row]:
@@ -191,31 +211,39 @@ def sure_rows(fit: Fit) -> list[Row]:
 def inputs_rows(fit: Fit) -> list[Row]:
     """What went in, and where each came from."""
     case, back, rider = fit.case, fit.back, fit.case.rider
+    units = case.print_units
     frame, date = back.frame, words.day(back.source.date) or "date not told"
     sits = f"arch's front edge {words.behind_withers(fit.placement.front_x_mm)} ± {fit.placement.sd_mm:.0f} mm"
     return [
         ["Scan", f"{back.source.file}, sha256 {back.source.sha256[:12]}…, {date}"],
         ["Unit, up, head", f"{frame.unit_source}, {frame.up_source}, {frame.head_source}"],
         ["Scan check", f"{back.quality.verdict}; noise {back.quality.noise_mm:.1f} mm; {_seen(back)}"],
-        ["Horse", _horse(case.horse)],
-        ["Rider", f"{rider.weight_kg:.0f} kg ({'told' if rider.weight_told else 'assumed'}), leans {rider.lean}"],
-        ["Aim", f"{case.aim.aim}, room in the middle {case.aim.middle_room_mm:.0f} mm"],
+        ["Horse", _horse(case.horse, units)],
+        ["Rider", f"{words.weight(rider.weight_kg, units)} ({_told(rider.weight_told)}), leans {rider.lean}"],
+        ["Aim", f"{case.aim.aim}, room in the middle {words.length(case.aim.middle_room_mm, units)}"],
         ["Saddle", _saddle(fit.saddle, case.print_units)],
-        ["Pad", f"{fit.pad.name}: shell {fit.pad.shell_mm:g} mm, {len(fit.pad.pockets)} pockets"],
+        [
+            "Pad",
+            f"{fit.pad.name}: shell {words.thickness(fit.pad.shell_mm, units, 16)}, {len(fit.pad.pockets)} pockets",
+        ],
         ["Sits", f"{sits} ({fit.placement.source})"],
         ["Back's give", "5 kPa per mm, 2–20 in the re-runs: no published figure for the horse, low confidence"],
     ]
 
 
-def _horse(horse: Horse) -> str:
-    height = f"{horse.height_mm:.0f} mm" if horse.height_mm else words.NOT_TOLD
-    weight = f"{horse.weight_kg:.0f} kg" if horse.weight_kg else words.NOT_TOLD
+def _told(told: bool) -> str:
+    return "told" if told else "assumed"
+
+
+def _horse(horse: Horse, units: str) -> str:
+    height = words.length(horse.height_mm, units) if horse.height_mm else words.NOT_TOLD
+    weight = words.weight(horse.weight_kg, units) if horse.weight_kg else words.NOT_TOLD
     return f"height {height}, weight {weight}, age {words.told(horse.age_years)}, work {words.told(horse.work)}"
 
 
-def _setup_row(name: str, setup: Setup, contact: Contact | None) -> Row:
+def _setup_row(name: str, setup: Setup, contact: Contact | None, units: str) -> Row:
     filled = [
-        f"{words.place(key)} {words.stack(stack, 'mm').replace(' mm', '')}"
+        f"{words.place(key)} {_unnamed(words.stack(stack, units), units)}"
         for key, stack in setup.stacks.items()
         if stack
     ]
@@ -263,8 +291,20 @@ def _kpa(zone: Zone | None, key: str) -> str:
     return f"{value:.0f}" if math.isfinite(value) else "not known"
 
 
-def _gap(zone: Zone | None) -> str:
-    return "not known" if zone is None or not math.isfinite(zone.mean_gap_mm) else f"{zone.mean_gap_mm:.0f}"
+def _gaps(before: Zone | None, after: Zone | None, units: str) -> str:
+    """Mean gap, before → after; without the unit where the head of the table names it."""
+    a = math.nan if before is None else before.mean_gap_mm
+    b = None if after is None else after.mean_gap_mm
+    if not math.isfinite(a) or (b is not None and not math.isfinite(b)):
+        return _arrow(
+            *("not known" if v is None or not math.isfinite(v) else f"{v:.0f}" for v in (a, b)), b is not None
+        )
+    return _unnamed(words.pair(a, b, units), units)
+
+
+def _unnamed(figure: str, units: str) -> str:
+    """Without mm, where the head of the table names it."""
+    return figure if units == "in" else figure.replace(" mm", "")
 
 
 def _line(case: str, key: str, zone: str) -> str:
@@ -274,9 +314,11 @@ def _line(case: str, key: str, zone: str) -> str:
     return "–" if line is None else f"{line:g}"
 
 
-def _figure(finding: Finding) -> str:
+def _figure(finding: Finding, units: str) -> str:
     if not math.isfinite(finding.value):
         return ""
+    if finding.unit == "mm":
+        return words.length_with_error(finding.value, finding.sd, units)
     return words.with_error(finding.value, finding.sd, finding.unit, 0.1 if finding.unit == "°" else 1.0)
 
 
@@ -290,7 +332,11 @@ def _seen(back: Back) -> str:
 
 
 def _saddle(saddle: Saddle, units: str) -> str:
-    filling = f"{saddle.filling.material} {saddle.filling.depth_mm:g} mm" if saddle.filling else "no filling"
-    seat = "told" if saddle.seat_x_mm is not None else "assumed at the panels' middle"
-    size = f"panels {words.length(saddle.length_mm, units)}, {filling}, {saddle.mass_kg:g} kg"
+    filling = (
+        f"{saddle.filling.material} {words.thickness(saddle.filling.depth_mm, units, 16)}"
+        if saddle.filling
+        else "no filling"
+    )
+    seat = "told" if saddle.seat_x_mm is not None else said("assumed at the panels' middle", saddle.style)
+    size = f"{said('panels', saddle.style)} {words.length(saddle.length_mm, units)}, {filling}, {saddle.mass_kg:g} kg"
     return f"{saddle.name}: {saddle.style}, {saddle.tree} tree, {size}; seat's lowest point {seat}"

@@ -17,6 +17,7 @@ from shimwright.export.turning_view import allowed_scripts, turning_view
 from shimwright.export.view_from_above import view_from_above
 from shimwright.export.zone_feel import zone_feels
 from shimwright.optimize.answer import Fit
+from shimwright.optimize.trade_words import said
 
 WIDE_MM = 92.0  # a phone's width at true size, so that words keep their size
 Rows = list[list[str]]
@@ -37,7 +38,7 @@ def client_html(fit: Fit) -> str:
         turning_view(fit),
         _why(words),
         _sections(fit),
-        _hands(cast(dict[str, Any], words["hands"])),
+        _hands(cast(dict[str, Any], words["hands"]), str(words["panel"])),
         *(_list(group["name"], group["lines"]) for group in cast(list[dict[str, Any]], words["cautions"])),
         _table("What comes out, and when", cast(Rows, words["take_out"])),
         _table("Where this comes from", [*cast(Rows, words["sources"]), ["Weight", str(words["load"])]]),
@@ -123,17 +124,18 @@ def _sections(fit: Fit) -> str:
     )
     return (
         f"<section><h2>How it rests, seen from behind</h2><div class=wrap>{pictures}</div>"
-        "<p class=quiet>Pad grey, shims brown; white between them and the panel is daylight, in mm.</p></section>"
+        "<p class=quiet>Pad grey, shims brown; white between them and the "
+        f"{said('panel', fit.saddle.style)} is daylight.</p></section>"
     )
 
 
-def _hands(hands: dict[str, Any]) -> str:
+def _hands(hands: dict[str, Any], panel: str) -> str:
     if not hands["rows"]:
         return ""
     tables = "".join(_hand_state(state, k, hands["rows"]) for k, state in enumerate(hands["states"]))
     return (
         "<section><h2>Feel it with your hand</h2><p class=quiet>Press the seat down with one hand; slide the other in "
-        "flat, palm to the horse, from above down, then along under the panel front to rear, the same order on both "
+        f"flat, palm to the horse, from above down, then along under the {panel} front to rear, the same order on both "
         f"sides; look for daylight along the channel. Tick what is so.</p><div class=wrap>{tables}</div></section>"
     )
 

@@ -8,6 +8,7 @@ from shimwright.export import words
 from shimwright.export.before_after import changed
 from shimwright.export.side_view import seat_words
 from shimwright.optimize.answer import Contact, Finding, Fit, HandCheck
+from shimwright.optimize.trade_words import said as in_trade
 from shimwright.scan.back import Back
 
 Row = list[str]
@@ -28,6 +29,7 @@ def owners_words(fit: Fit) -> dict[str, object]:
     """All texts of the owner's page, JSON-able. No kPa."""
     return {
         **names(fit),
+        "panel": in_trade("panel", fit.saddle.style),
         "verdict": fit.verdict,
         "sentence": words.in_units(without_kpa(fit.sentence), fit.case.print_units),
         "sure": how_sure(fit),
@@ -37,7 +39,10 @@ def owners_words(fit: Fit) -> dict[str, object]:
         "seat_before": seat(fit.as_found),
         "seat_after": seat(changed(fit)),
         "level": most_level(fit),
-        "why": [why(letter, one, fit.case.print_units) for letter, one in zip("ABC", fit.findings[:3], strict=False)],
+        "why": [
+            [in_trade(text, fit.saddle.style) for text in why(letter, one, fit.case.print_units)]
+            for letter, one in zip("ABC", fit.findings[:3], strict=False)
+        ],
         "hands": hand_table(_states_named(fit), fit.case.print_units),
         "take_out": take_out(fit),
         "cautions": grouped_cautions(fit.cautions),
@@ -171,7 +176,7 @@ def grouped_cautions(lines: tuple[str, ...]) -> list[dict[str, object]]:
         low = line.lower()
         if "vet" in low and "substitute" not in low:
             groups["Stop and call"].append(line)
-        elif any(word in low for word in ("ride", "riding", "ridden", "mount", "trot", "girth")):
+        elif any(word in low for word in ("ride", "riding", "ridden", "mount", "trot", "girth", "cinch")):
             groups["First rides"].append(line)
         else:
             groups["Watch for"].append(line)
@@ -188,7 +193,7 @@ def rider_load(fit: Fit) -> str:
     rider = fit.case.rider
     assumed = "" if rider.weight_told else " (assumed)"
     share, tack = fit.horse_load.get("rider_share", math.nan), fit.horse_load.get("rider_and_tack_share", math.nan)
-    who = f"Rider {rider.weight_kg:.0f} kg{assumed}"
+    who = f"Rider {words.weight(rider.weight_kg, fit.case.print_units)}{assumed}"
     if not math.isfinite(share):
         return f"{who}. Horse's weight: not told."
     return f"{who}: {100 * share:.0f} % of the horse's weight, {100 * tack:.0f} % with saddle and tack."
@@ -226,7 +231,8 @@ def _states_named(fit: Fit) -> tuple[HandCheck, ...]:
     """Without a set-up the girthed state is that of the saddle as found."""
     if fit.setup is not None:
         return fit.hand_checks
-    return tuple(replace(c, state="girthed") if c.state == "with set-up" else c for c in fit.hand_checks)
+    girthed = in_trade("girthed", fit.saddle.style)
+    return tuple(replace(c, state=girthed) if c.state == "with set-up" else c for c in fit.hand_checks)
 
 
 def _compared(clause: str) -> str:

@@ -239,11 +239,12 @@ def _bars() -> Drawing:
 
 
 def _print_words() -> Drawing:
-    x, y = MARGIN_MM + 8.0, FOOT_MM + 14.5
+    x, y = MARGIN_MM + 8.0, FOOT_MM + 18.4
     words = (
         "Print at 100 % (“actual size”), never “fit to page”.",
-        "Lay a ruler on both bars: 100 mm each. If a bar reads 97,",
-        "the print is 3 % small: do not cut, set 100 % and print again.",
+        "Lay a ruler on both bars: 100 mm (3 15/16 in) each.",
+        "If a bar reads 97, the print is 3 % small:",
+        "do not cut, set 100 % and print again.",
     )
     texts = tuple(Text(line, (x, y - 3.9 * i), bold=i == 0) for i, line in enumerate(words))
     return Drawing("how to print", (), texts)

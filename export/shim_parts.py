@@ -106,7 +106,7 @@ def _entries(part: ShimPart, labels: Labels) -> Entries:
         (labels.horse or "horse: name not told", 3.4, True),
         (order + where, LETTER_MM, False),
         (f"{part.shim.name}, {words.thickness(part.thickness_mm, labels.units)} as measured", LETTER_MM, False),
-        (f"bevel {part.bevel_mm:.0f} mm on the upper edge, 5 × thickness", LETTER_MM, False),
+        (f"bevel {words.length(part.bevel_mm, labels.units)} on the upper edge, 5 × thickness", LETTER_MM, False),
         (face, LETTER_MM, False),
         (labels.date or "date not told", LETTER_MM, False),
     )
@@ -119,7 +119,7 @@ def _short_entries(part: ShimPart, labels: Labels) -> Entries:
         f"layer {part.layer} of {part.layers}",
         "face up" if part.shim.has_face else "this side up",
         f"{part.shim.name} {words.thickness(part.thickness_mm, labels.units)}",
-        f"bevel {part.bevel_mm:.0f} mm, top",
+        f"bevel {words.length(part.bevel_mm, labels.units)}, top",
         labels.horse or "name not told",
         labels.date or "no date",
     )

@@ -14,6 +14,8 @@ FRONT_MM, REAR_MM, HALF_MM = 130.0, -660.0, 330.0
 SWING_MM = (25.0, 50.0)  # the blade's rear edge swings back this far (PRACTICE §5)
 WHOLE_REAR_MM = -1050.0
 MARGIN_MM = 5.0
+CAPITAL_MM = 0.26  # height of a capital, per point of its size
+SMALL_MM = 3.4  # a line of 8 pt with the air above it
 DISC_MM = 4.8  # of paper: a letter's disc and a little air
 PLATE_MM = 18.0  # of paper: the longest word beside the horse, and half a disc
 
@@ -260,9 +262,11 @@ def _pocket_labels(outline: FloatArray, setup: Setup, name: str, units: str) -> 
     size = float(np.clip(min(size, np.ptp(outline[:, 0]) / wide / 0.42), 8.0, 24.0))
     if units != "in":
         return [Label(x, y, big, size, strong=True, ink="accent")]
+    size = float(np.clip(min(size, (np.ptp(outline[:, 1]) - 2.0 - SMALL_MM) / CAPITAL_MM), 8.0, 24.0))
+    both = CAPITAL_MM * size + SMALL_MM
     return [
-        Label(x, y - 1.6, big, size, strong=True, ink="accent"),
-        Label(x, y + 0.16 * size + 1.4, f"{metric} mm", 8, ink="accent"),
+        Label(x, y - (both - CAPITAL_MM * size) / 2, big, size, strong=True, ink="accent"),
+        Label(x, y + both / 2 - 1.05, f"{metric} mm", 8, ink="accent"),
     ]
 
 

@@ -107,6 +107,28 @@ def length_with_error(mm: float, sd_mm: float, units: str) -> str:
     return f"{inches(mm, _parts(sd_mm))} in ({metric})"
 
 
+def weight(kg: float, units: str) -> str:
+    """Of horse or rider; pounds with kg beside, an exact pound by definition.
+
+    >>> weight(70.0, "mm"), weight(70.0, "in")
+    ('70 kg', '154 lb (70 kg)')
+    """
+    return f"{kg / 0.45359237:.0f} lb ({kg:.0f} kg)" if units == "in" else f"{kg:.0f} kg"
+
+
+def pair(before_mm: float, after_mm: float | None, units: str) -> str:
+    """`7 mm → 2 mm`; inches on both with the mm beside.
+
+    >>> pair(7.0, 2.0, "mm"), pair(7.0, 2.0, "in"), pair(7.0, None, "in")
+    ('7 mm → 2 mm', '1/4 → 1/16 in (7 → 2 mm)', '1/4 in (7 mm)')
+    """
+    if after_mm is None:
+        return length(before_mm, units)
+    if units != "in" or not math.isfinite(before_mm + after_mm):
+        return f"{mm(before_mm)} → {mm(after_mm)}"
+    return f"{inches(before_mm)} → {inches(after_mm)} in ({_stepped(before_mm, 1.0)} → {_stepped(after_mm, 1.0)} mm)"
+
+
 def size(along_mm: float, across_mm: float, units: str) -> str:
     """A piece or a sheet, length by width.
 

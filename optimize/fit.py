@@ -33,6 +33,7 @@ from shimwright.optimize.setup import Setup, Stack
 from shimwright.optimize.stances import Stance, StanceTold, stances
 from shimwright.optimize.stock import stacks_in_stock
 from shimwright.optimize.tally import Candidate, Option, pick
+from shimwright.optimize.trade_words import said
 from shimwright.optimize.verdict import Judged, deciding_limit, gate, how_sure, judge, judge_chosen
 from shimwright.optimize.windows import windows
 from shimwright.scan.back import Back
@@ -354,7 +355,7 @@ def _with_setup(
     return replace(
         fitted,
         second_opinion=_second_opinion(job, contact, rivals) if contact is not None else None,
-        sentence=verdict.sentence + how_sure(confidence),
+        sentence=fitted.sentence + how_sure(confidence),
         level_setup=level,
         level_contact=job.on(level, found, RIVAL_CASES) if level is not None else None,
         tries=_tries(job, found, contact),
@@ -370,18 +371,22 @@ def _answer(job: Job, found: Contact, verdict: Judged, contact: Contact | None =
     shown = contact if contact is not None else found
     weeks = recheck_weeks(job.case, setup)
     arch = shown.arch or job.judged[shown.setup.arch]
+    style = job.saddle.style
     return Fit(
         back=job.back, saddle=job.saddle, pad=job.pad, case=job.case, placement=job.placement,
-        verdict=verdict.verdict, sentence=verdict.sentence, setup=setup, level_setup=None, as_found=found,
+        verdict=verdict.verdict, sentence=said(verdict.sentence, style), setup=setup, level_setup=None, as_found=found,
         with_setup=contact, arch=arch, second_opinion=None, tries=(), runners_up=(), search=None, confidence=None,
         flocking_mm=_flocking(job, shown.setup.arch),
-        findings=findings(job.back, job.saddle, job.case, found, contact, found.arch or arch),
+        findings=tuple(
+            replace(one, words=said(one.words, style), helps=said(one.helps, style))
+            for one in findings(job.back, job.saddle, job.case, found, contact, found.arch or arch)
+        ),
         hand_checks=hand_checks(job.back, job.saddle, shown),
         take_out=take_out(job.case, job.pad, setup),
-        cautions=(
+        cautions=tuple(said(one, style) for one in (
             *layer_cautions(shown, job.laws, sheets_under(job.saddle, job.pad, shown.setup)),
             *cautions(job.back, job.saddle, job.pad, job.case, setup, found.setup, exact),
-        ),
+        )),
         recheck_weeks=weeks, recheck_on=recheck_on(job.case, weeks),
         horse_load=horse_load(job.case, job.saddle),
     )  # fmt: skip
