@@ -129,7 +129,24 @@ def _work(path: Path, folder: Path, workshop: str, anyway: bool, log: Path | Non
             write_fit(answer, case, results, workshop)
     document = fit_to_json(answer, told_inputs(case))
     kept = (_kept(log, case, answer, document),) if log is not None else ()
-    return Outcome(exit_code(answer), (*fit_words(name, answer), f"  written to {folder}", *kept), document)
+    return Outcome(
+        exit_code(answer),
+        (*fit_words(name, answer), f"  written to {folder}", *for_the_panel(workshop, path), *kept),
+        document,
+    )
+
+
+def for_the_panel(workshop: str, case: Path) -> tuple[str, ...]:
+    """What a maker does next: the panel's own numbers, sections and solids are another command's.
+
+    >>> for_the_panel("maker", Path("fern/case.toml"))
+    ('  the panel itself, its sections and solids: shimwright panel fern/case.toml',)
+    >>> for_the_panel("van", Path("fern/case.toml"))
+    ()
+    """
+    if workshop != "maker":
+        return ()
+    return (f"  the panel itself, its sections and solids: shimwright panel {case.as_posix()}",)
 
 
 def _kept(log: Path, case: CaseFile, answer: Fit, document: dict[str, object]) -> str:

@@ -4,6 +4,7 @@ from math import isfinite
 from pathlib import Path
 
 from shimwright.export import fitters_words as fitters
+from shimwright.export import words
 from shimwright.export.back_words import build_table, landmarks_table, stations_table
 from shimwright.export.before_after import before_and_after
 from shimwright.export.cross_section import cross_section
@@ -89,7 +90,7 @@ def _words(fit: Fit) -> dict[str, object]:
         "cut": [list(row) for row in cut_table(fit)],
         "sheets": [list(row) for row in sheets_table(fit)],
         "buying": buying(fit),
-        "cautions": list(fit.cautions),
+        "cautions": [words.in_units(line, units) for line in fit.cautions],
     }
 
 

@@ -45,7 +45,7 @@ def owners_words(fit: Fit) -> dict[str, object]:
         ],
         "hands": hand_table(_states_named(fit), fit.case.print_units),
         "take_out": take_out(fit),
-        "cautions": grouped_cautions(fit.cautions),
+        "cautions": grouped_cautions(tuple(words.in_units(line, fit.case.print_units) for line in fit.cautions)),
         "load": rider_load(fit),
         "sources": scan_sources(fit.back) + told_that_day(fit),
     }

@@ -60,7 +60,7 @@ def pressure_map(
         strokes.append(Stroke(polygon_path(outline), "panel edge"))
     strokes += _unseen(contact, result, view)
     labels = _zone_labels(contact, view, words)
-    return Picture(width, height, "Pressure under the panels from above, head up", tuple(strokes), tuple(labels))
+    return Picture(width, height, "Pressure under the saddle from above, head up", tuple(strokes), tuple(labels))
 
 
 def legend(levels: FloatArray, width_mm: float, low: str, high: str, numbers: bool) -> Picture:

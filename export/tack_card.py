@@ -32,7 +32,7 @@ def tack_card_pdf(fit: Fit) -> bytes:
         "fitted": f"{done} {words.day(fit.case.today.date) or '(date not told)'}",
         "rider": rider(fit),
         "picture": for_paper(picture),
-        "cautions": list(fit.cautions),
+        "cautions": [words.in_units(line, fit.case.print_units) for line in fit.cautions],
     }
     return set_pdf("tack-card.typ", data, fit.case.today.date)
 
