@@ -129,10 +129,13 @@ def _build(back: Back) -> dict[str, object]:
         "dip_x_mm": number(build.dip_x_mm),
         "bearing_left_deg": number(build.bearing_deg[LEFT]),
         "bearing_right_deg": number(build.bearing_deg[RIGHT]),
+        "bearing_sd_deg": _one_or_two(np.array(build.bearing_sd_deg)),
         "hollow_left_mm": number(build.hollow_mm[LEFT]),
         "hollow_right_mm": number(build.hollow_mm[RIGHT]),
+        "hollow_sd_mm": _one_or_two(np.array(build.hollow_sd_mm)),
         "usable_left_mm": number(build.usable_mm[LEFT]),
         "usable_right_mm": number(build.usable_mm[RIGHT]),
+        "usable_sd_mm": _one_or_two(np.array(build.usable_sd_mm)),
         "words": [
             {"word": word.word, "figure": word.figure, "value": number(word.value), "limit": number(word.limit)}
             for word in build.words

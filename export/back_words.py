@@ -53,8 +53,8 @@ def build_table(back: Back, units: str) -> list[Row]:
     return [
         ["Withers over croup", _uphill(back)],
         ["Dip below the line withers–croup", words.length_with_error(b.dip_mm, b.dip_sd_mm, units) + dip_at],
-        ["Bearing line to the front, left / right", " / ".join(_rises(v, b.uphill_sd_deg) for v in b.bearing_deg)],
-        ["Hollow behind the shoulder, left / right", " / ".join(words.length(v, units) for v in b.hollow_mm)],
+        ["Bearing line to the front, left / right", " / ".join(map(_rises, b.bearing_deg, b.bearing_sd_deg))],
+        ["Hollow behind the shoulder, left / right", _hollow(back, units)],
         ["Usable length, shoulder to last rib, left / right", usable],
     ]
 
@@ -83,17 +83,20 @@ def _error(sd_mm: float) -> str:
 
 
 def _rises(value: float, sd: float) -> str:
-    """`rises 1.3°`; to the error of the line withers–croup, which it shares."""
+    """`rises 1.3°`, to its error."""
     if not math.isfinite(value):
         return words.NOT_SEEN
     said = words.rounded(abs(value), sd, 0.1)
     return "level" if float(said) == 0 else f"{'rises' if value >= 0 else 'falls'} {said}°"
 
 
+def _hollow(back: Back, units: str) -> str:
+    depths = zip(back.build.hollow_mm, back.build.hollow_sd_mm, strict=True)
+    return " / ".join(words.length_with_error(depth, sd, units) for depth, sd in depths)
+
+
 def _usable(back: Back, side: int, units: str) -> str:
-    ends = (back.landmark(f"{name}_{('left', 'right')[side]}") for name in ("shoulder", "last_rib"))
-    sd = math.hypot(*(end.sd_mm for end in ends if end is not None))
-    return words.length_with_error(back.build.usable_mm[side], sd, units)
+    return words.length_with_error(back.build.usable_mm[side], back.build.usable_sd_mm[side], units)
 
 
 def _uphill(back: Back) -> str:

@@ -9,6 +9,7 @@ import numpy as np
 
 from shimwright.scan.back import Build, BuildWord, Frame, Landmark, Midline, Stations
 from shimwright.scan.landmarks import BLADE_ARC_MM, length_scale, side_line
+from shimwright.scan.measures import drift_share, together
 from shimwright.scan.raw import FloatArray
 from shimwright.scan.section import section_curves, sides
 from shimwright.scan.surface import Surface
@@ -32,17 +33,22 @@ def measure_build(
     named = {mark.name: mark for mark in landmarks}
     uphill, uphill_sd = _uphill(named, midline, frame)
     dip, dip_sd, dip_x = _dip(named, midline)
-    hollow = (_hollow(surface, midline, named, 0), _hollow(surface, midline, named, 1))
+    bearing = _bearing(surface, midline, frame)
+    hollow = [_hollow_with_sd(surface, midline, named, side) for side in (0, 1)]
+    usable = [_usable(named, side) for side in ("left", "right")]
     figures = Build(
         uphill_deg=uphill,
         uphill_sd_deg=uphill_sd,
         dip_mm=dip,
         dip_sd_mm=dip_sd,
         dip_x_mm=dip_x,
-        bearing_deg=_bearing(surface, midline),
-        hollow_mm=hollow,
-        usable_mm=(_usable(named, "left"), _usable(named, "right")),
+        bearing_deg=(bearing[0][0], bearing[1][0]),
+        hollow_mm=(hollow[0][0], hollow[1][0]),
+        usable_mm=(usable[0][0], usable[1][0]),
         words=(),
+        bearing_sd_deg=(bearing[0][1], bearing[1][1]),
+        hollow_sd_mm=(hollow[0][1], hollow[1][1]),
+        usable_sd_mm=(usable[0][1], usable[1][1]),
     )
     return Build(**{**vars(figures), "words": _words(figures, named, midline, stations, frame)})
 
@@ -81,51 +87,95 @@ def _dip(named: Mapping[str, Landmark], midline: Midline) -> tuple[float, float,
     return max(float(below[k]), 0.0), float(np.hypot(sd_line, own)), float(x[k])
 
 
-def _bearing(surface: Surface, midline: Midline) -> tuple[float, float]:
-    """Slope along x of the lines 100 mm beside the spine, degrees, + = rises to the front (left, right)."""
+def _bearing(surface: Surface, midline: Midline, frame: Frame) -> list[tuple[float, float]]:
+    """[left, right] (slope along x of the line 100 mm beside the spine, sd), degrees, + = rises to the front."""
     y, z = midline.at(BEARING_X_MM)
-    level = np.full((BEARING_X_MM.size, 2), np.nan)
+    out = BEARING_LATERAL_MM + np.array([-3.0, 0.0, 3.0])
+    level = np.full((2, BEARING_X_MM.size, 3), np.nan)
     for k, curve in enumerate(section_curves(surface, BEARING_X_MM)):
         if np.isfinite(y[k]):
-            both = sides(curve, float(y[k]), float(z[k]))
-            level[k] = [z[k] - side.depth_at(np.array([BEARING_LATERAL_MM]))[0] for side in both]
-    left, right = (_line_angle(BEARING_X_MM, level[:, k]) for k in (0, 1))
-    return left, right
+            level[:, k] = [z[k] - side.depth_at(out) for side in sides(curve, float(y[k]), float(z[k]))]
+    sd_y = np.interp(BEARING_X_MM, midline.x_mm, midline.sd_y_mm) if midline.x_mm.size else np.zeros(0)
+    found = []
+    for sign, line in zip((1.0, -1.0), level, strict=True):
+        points = np.column_stack([BEARING_X_MM, y + sign * BEARING_LATERAL_MM, line[:, 1]])
+        fall = (line[:, 2] - line[:, 0]) / 6.0
+        upright = surface.sd(points) * np.hypot(1.0, fall)
+        angle, sd = _line_angle(BEARING_X_MM, line[:, 1], upright, fall * sd_y, surface)
+        found.append((angle, float(np.hypot(sd, frame.pitch_sd_deg))))
+    return found
 
 
-def _line_angle(x: FloatArray, z: FloatArray) -> float:
-    """Least-squares slope in degrees; NaN where less than nine tenths of the line was seen."""
-    seen = np.isfinite(z)
+def _line_angle(
+    x: FloatArray, z: FloatArray, upright: FloatArray, aside: FloatArray, surface: Surface
+) -> tuple[float, float]:
+    """(least-squares slope, sd) in degrees; NaN where less than nine tenths of the line was seen.
+
+    upright: (n,) sd of the heights. aside: (n,) what the midline's sd moves each; the line moves as one.
+    """
+    seen = np.isfinite(z) & np.isfinite(upright)
     if seen.mean() < 0.9:
-        return np.nan
-    return float(np.degrees(np.arctan(np.polyfit(x[seen], z[seen], 1)[0])))
+        return np.nan, np.nan
+    centred = x[seen] - x[seen].mean()
+    weight = centred / (centred @ centred)
+    slope = float(weight @ z[seen])
+    place = np.column_stack([x[seen], z[seen]])
+    variance = together(place, weight * upright[seen], drift_share(surface), surface.correlation_mm)
+    sd = np.hypot(np.sqrt(variance), weight @ aside[seen])
+    return float(np.degrees(np.arctan(slope))), float(np.degrees(sd / (1.0 + slope**2)))
 
 
-def _hollow(surface: Surface, midline: Midline, named: Mapping[str, Landmark], side: int) -> float:
-    """Depth under a straight-edge from shoulder edge to the highest point within 250 mm behind, at 150 mm of arc."""
+def _hollow_with_sd(
+    surface: Surface, midline: Midline, named: Mapping[str, Landmark], side: int
+) -> tuple[float, float]:
+    """(depth, sd) of the hollow: the surface's error, and the doubt where the shoulder's edge lies."""
     shoulder = named.get(("shoulder_left", "shoulder_right")[side])
     if shoulder is None:
-        return np.nan
+        return np.nan, np.nan
+    depth, own = _hollow(surface, midline, named, side, float(shoulder.position_mm[0]))
+    reach = float(shoulder.sd_mm)
+    beside = [
+        _hollow(surface, midline, named, side, float(shoulder.position_mm[0]) + way * reach)[0] for way in (-1.0, 1.0)
+    ]
+    known = [abs(other - depth) for other in beside if np.isfinite(other)]
+    return depth, float(np.hypot(own, max(known))) if known else np.nan
+
+
+def _hollow(
+    surface: Surface, midline: Midline, named: Mapping[str, Landmark], side: int, shoulder_x: float
+) -> tuple[float, float]:
+    """(depth, sd by the surface) under a straight-edge from the shoulder's edge to the highest point within 250 mm
+    behind, at 150 mm of arc.
+    """
     scale = _scale(named)
-    x = shoulder.position_mm[0] - np.arange(0.0, HOLLOW_REACH_MM * scale + 1.0, 5.0)
+    x = shoulder_x - np.arange(0.0, HOLLOW_REACH_MM * scale + 1.0, 5.0)
     line = side_line(surface, midline, x[::-1], BLADE_ARC_MM * scale)[::-1, side]
     seen = np.isfinite(line[:, 0])
     if seen.mean() < 0.9 or not seen[0]:
-        return np.nan
-    height = line[seen] @ np.array([1.0 if side == 0 else -1.0, 1.0]) / np.sqrt(2.0)  # about square to the flank
-    far = x[0] - x[seen] >= HOLLOW_LEAST_MM * scale
+        return np.nan, np.nan
+    x, line = x[seen], line[seen]
+    height = line @ np.array([1.0 if side == 0 else -1.0, 1.0]) / np.sqrt(2.0)  # about square to the flank
+    far = x[0] - x >= HOLLOW_LEAST_MM * scale
     end = int(np.flatnonzero(far)[height[far].argmax()])
-    chord = np.interp(-x[seen][: end + 1], -x[seen][[0, end]], height[[0, end]])
-    return float(max((chord - height[: end + 1]).max(), 0.0))
+    chord = np.interp(-x[: end + 1], -x[[0, end]], height[[0, end]])
+    deepest = int((chord - height[: end + 1]).argmax())
+    three = np.array([0, deepest if 0 < deepest < end else end // 2, end])  # no hollow has its error too
+    share = (x[0] - x[three[1]]) / (x[0] - x[end])
+    sd = np.array([1.0 - share, -1.0, share]) * surface.sd(np.column_stack([x[three], line[three]]))
+    place = np.column_stack([x[three], np.zeros(3)])
+    variance = together(place, sd, drift_share(surface), surface.correlation_mm)
+    return float(max(chord[deepest] - height[deepest], 0.0)), float(np.sqrt(variance))
 
 
 def _scale(named: Mapping[str, Landmark]) -> float:
     return length_scale(-named["croup"].position_mm[0] if "croup" in named else np.nan)
 
 
-def _usable(named: Mapping[str, Landmark], side: str) -> float:
+def _usable(named: Mapping[str, Landmark], side: str) -> tuple[float, float]:
     front, rear = named.get(f"shoulder_{side}"), named.get(f"last_rib_{side}")
-    return np.nan if front is None or rear is None else float(front.position_mm[0] - rear.position_mm[0])
+    if front is None or rear is None:
+        return np.nan, np.nan
+    return float(front.position_mm[0] - rear.position_mm[0]), float(np.hypot(front.sd_mm, rear.sd_mm))
 
 
 def _words(

@@ -109,7 +109,7 @@ def _spread(surface: Surface, x: float, place: _Place) -> _Figures:
 def _alike_at_crossings(surface: Surface, both: tuple[Side, Side]) -> FloatArray:
     """(4, 2): how far the surface's error at each half-width's end goes together with that at the midline point."""
     lateral = np.array([[side.crossing(depth) for side in both] for depth in DEPTHS_MM])
-    return _drift_share(surface) * _alike(np.hypot(lateral, np.array(DEPTHS_MM)[:, None]), surface.correlation_mm)
+    return drift_share(surface) * _alike(np.hypot(lateral, np.array(DEPTHS_MM)[:, None]), surface.correlation_mm)
 
 
 def _change(place: _Place, dy: float = 0.0, dz: float = 0.0, turn: float = 0.0) -> FloatArray:
@@ -139,21 +139,21 @@ def _surface_spread(surface: Surface, x: float, both: tuple[Side, Side]) -> _Fig
     """What the surface's own errors, going together over `correlation_mm`, do to each figure."""
     slope, half = np.full(2, np.nan), np.full((4, 2), np.nan)
     places, errors = [], []
-    share, reach = _drift_share(surface), surface.correlation_mm
+    share, reach = drift_share(surface), surface.correlation_mm
     for k, side in enumerate(both):
         sd, steep = _error_along(surface, x, side)
         upright = sd / np.maximum(np.cos(steep), 0.1)
         across = side.lateral_mm[: sd.size]
         weighted = _SLOPE_WEIGHT * np.interp(SLOPE_MM, across, upright)
         depth = side.depth_at(SLOPE_MM)
-        variance = _together(np.column_stack([SLOPE_MM, depth]), weighted, share, reach)
+        variance = together(np.column_stack([SLOPE_MM, depth]), weighted, share, reach)
         slope[k] = np.degrees(np.sqrt(variance) / (1.0 + (_SLOPE_WEIGHT @ depth) ** 2))
         for m, level in enumerate(DEPTHS_MM):
             sideways = sd / np.maximum(np.sin(np.abs(steep)), 0.1)
             half[m, k] = np.interp(side.crossing(level), across, sideways)
         places.append(np.column_stack([SIGNS[k] * AREA_MM, side.depth_at(AREA_MM)]))
         errors.append(SIGNS[k] * np.interp(AREA_MM, across, upright))
-    area = np.sqrt(_together(np.concatenate(places), np.concatenate(errors), share, reach)) / 100.0
+    area = np.sqrt(together(np.concatenate(places), np.concatenate(errors), share, reach)) / 100.0
     return _Figures(slope, half, float(area))
 
 
@@ -167,13 +167,13 @@ def _error_along(surface: Surface, x: float, side: Side) -> tuple[FloatArray, Fl
     return sd, steep
 
 
-def _drift_share(surface: Surface) -> float:
+def drift_share(surface: Surface) -> float:
     """Share of the surface's variance that goes together over `correlation_mm`."""
     total = float(np.nanmedian(surface.sd_mm)) if surface.seen.any() else 0.0
     return min(1.0, (surface.drift_mm / total) ** 2) if total > 0.0 else 0.0
 
 
-def _together(place: FloatArray, error: FloatArray, share: float, reach: float) -> float:
+def together(place: FloatArray, error: FloatArray, share: float, reach: float) -> float:
     """Variance of the sum of errors (n,) at places (n, 2): a share goes together over `reach`, the rest over 20 mm."""
     d = np.linalg.norm(place[:, None] - place[None], axis=-1)
     alike = share * _alike(d, reach) + (1.0 - share) * np.exp(-0.5 * (d / SCATTER_MM) ** 2)

@@ -150,6 +150,10 @@ def _build(told: Document) -> Build:
     def pair(name: str, unit: str) -> tuple[float, float]:
         return _number(told[f"{name}_left_{unit}"]), _number(told[f"{name}_right_{unit}"])
 
+    def both(name: str) -> tuple[float, float]:
+        sd = _number(told.get(name))  # older files lack it
+        return sd, sd
+
     words = tuple(
         BuildWord(word["word"], word["figure"], _number(word["value"]), _number(word["limit"]))
         for word in told["words"]
@@ -164,6 +168,9 @@ def _build(told: Document) -> Build:
         pair("hollow", "mm"),
         pair("usable", "mm"),
         words,
+        both("bearing_sd_deg"),
+        both("hollow_sd_mm"),
+        both("usable_sd_mm"),
     )
 
 
