@@ -16,6 +16,7 @@ from shimwright.last_resort import (
     told,
     write_anything,
 )
+from shimwright.maker_commands import sizes
 from shimwright.record.place import store_folder
 from shimwright.record_commands import STORE, compare, due, log
 
@@ -246,3 +247,4 @@ def open_(cases: tuple[Path, ...], folder: Path | None, port: int | None, lan: b
 commands.add_command(log)
 commands.add_command(due)
 commands.add_command(compare)
+commands.add_command(sizes)

@@ -55,6 +55,7 @@ ROLES = {
     "cell": Look(None, None),
     "blank": Look("paper", None),
     "frame": Look(None, "line", 0.2),
+    "hair ring": Look(None, "accent", 0.2),
 }
 
 
