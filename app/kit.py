@@ -25,7 +25,8 @@ SERVED, LEFT_OUT, REFUSED = 0, 1, 3
 
 
 def kit(cases: Sequence[Path], out: Path | None, pieces: int | None, *, as_json: bool) -> int:
-    """kit.json, kit.csv, kit.pdf and a tack card for each horse. pieces: most that are carried; None: the smallest kit.
+    """kit.json, kit.csv, kit.pdf, templates of the shims, a tack card for each horse. pieces: most that are carried;
+    None: the smallest kit.
 
     1 where a horse is left out, 3 where its scan was refused; the kit serves the others.
     """
@@ -116,6 +117,7 @@ def _jobs(read: dict[str, CaseFile], say: Say) -> tuple[list[tuple[str, Job]], l
     from shimwright.optimize.fit import prepared, with_stances
     from shimwright.optimize.kit import REFUSED as REFUSED_SCAN
     from shimwright.optimize.kit import LeftOut
+    from shimwright.optimize.verdict import gate
 
     jobs: list[tuple[str, Job]] = []
     left_out: list[LeftOut] = []
@@ -124,6 +126,10 @@ def _jobs(read: dict[str, CaseFile], say: Say) -> tuple[list[tuple[str, Job]], l
         def said(text: str, name: str = name, number: int = number) -> None:
             say(f"{name}, {number} of {len(read)}: {text}")
 
+        first = gate(case.case, case.saddle)
+        if first.verdict is not None:
+            left_out.append(LeftOut(name, first.verdict, first.why))
+            continue
         try:
             back = back_of(case, said)
             if back.quality.verdict == "rescan":
@@ -174,9 +180,11 @@ def _written(
         write_json(document, results / "kit.json")
         if yard.sizes:
             from shimwright.export.kit_sheet import write_kit_sheet
+            from shimwright.export.kit_templates import write_kit_templates
 
             write_kit_csv(yard, job, results / "kit.csv")
             write_kit_sheet(yard, job, results)
+            write_kit_templates(yard, job, results)
             _write_cards(yard, job, jobs, results)
     return document
 

@@ -8,7 +8,7 @@ from shimwright.export.kit_words import as_good, mean_poorer
 from shimwright.export.picture import Label, Picture, Stroke, circle, line, path
 from shimwright.optimize.kit import Size
 
-LEFT_MM, TOP_MM, BOTTOM_MM = 13.0, 9.0, 12.0
+LEFT_MM, TOP_MM, BOTTOM_MM = 13.0, 9.0, 14.0
 MOST_NUMBERS = 16  # below the axis, and beside the dots
 STEPS = (1, 2, 5, 10, 20, 25, 50, 100, 200, 500, 1000)
 
@@ -19,7 +19,7 @@ def trade_off(sizes: Sequence[Size], chosen: int, width_mm: float, height_mm: fl
     share = 100 * np.array([mean_poorer(size) for size in sizes])
     step = next((one for one in STEPS if one * 4 >= share.max()), STEPS[-1])
     highest = step * max(1.0, np.ceil(share.max() / step + 0.05))
-    right, bottom = width_mm - 8.0, height_mm - BOTTOM_MM
+    right, bottom = width_mm - 12.0, height_mm - BOTTOM_MM
     span = max(counts[-1] - counts[0], 1.0)
     x = LEFT_MM + 6.0 + (right - LEFT_MM - 12.0) * (counts - counts[0]) / span
     y = bottom - (bottom - TOP_MM) * share / highest
@@ -39,8 +39,10 @@ def trade_off(sizes: Sequence[Size], chosen: int, width_mm: float, height_mm: fl
         if number == chosen:
             strokes.append(Stroke(circle(px, py, 2.4), "ring"))
         if number % every == 0 or number in (chosen, len(sizes) - 1):
-            labels.append(Label(px, bottom + 3.2, f"{len(size.pieces)}", 9, strong=number == chosen))
-            labels.append(Label(px + 2.2, py - 3.4, f"{as_good(size)} of {len(size.horses)}", 8, "left", plate=True))
+            labels.append(Label(px, bottom + 4.6, f"{len(size.pieces)}", 9, strong=number == chosen))
+            beside = f"{as_good(size)} of {len(size.horses)}"
+            if not number or beside != f"{as_good(sizes[number - 1])} of {len(size.horses)}" or number == chosen:
+                labels.append(Label(px + 2.2, py - 3.8, beside, 8, "left", plate=True))
     return Picture(width_mm, height_mm, "Pieces to carry against fit", tuple(strokes), tuple(labels))
 
 

@@ -4,6 +4,7 @@ from pathlib import Path
 
 from shimwright.export import kit_words, words
 from shimwright.export.kit_curve import trade_off
+from shimwright.export.kit_templates import whom
 from shimwright.export.kit_words import KitJob
 from shimwright.export.picture import for_paper
 from shimwright.export.typesetting import PAPERS, set_pdf
@@ -11,6 +12,7 @@ from shimwright.optimize.cautions import standing_cautions
 from shimwright.optimize.kit import Size, YardKit
 from shimwright.optimize.kit_pieces import ARCH, INSERT, SHIM, Piece
 
+SPARSE = 14  # horses that are set with room between the lines
 MOST_SIZES = 9  # columns of the table of who goes how well in which kit
 CURVE_MM = (118.0, 62.0)
 
@@ -38,9 +40,18 @@ def sheet_data(yard: YardKit, job: KitJob) -> dict[str, object]:
         "curve": for_paper(trade_off(yard.sizes, job.size, *CURVE_MM)) if len(yard.sizes) > 1 else None,
         "sizes": _sizes(yard, job),
         "how": kit_words.how_chosen(yard),
-        "left_out": [[one.name, one.why] for one in yard.left_out],
+        "left_out": _left_out(yard),
+        "dense": len(yard.names) > SPARSE,
         "cautions": list(standing_cautions()),
     }
+
+
+def _left_out(yard: YardKit) -> list[list[str]]:
+    """[names, why]: those for whom the same is said together."""
+    names: dict[str, list[str]] = {}
+    for one in yard.left_out:
+        names.setdefault(one.why, []).append(one.name)
+    return [[", ".join(who), why] for why, who in names.items()]
 
 
 def _of(size: Size, kind: str) -> list[Piece]:
@@ -52,11 +63,7 @@ def _group(yard: YardKit, size: Size, kind: str, job: KitJob) -> dict[str, objec
     names = {ARCH: "Arches", INSERT: "Inserts", SHIM: "Shims"}
     rows = []
     for piece in _of(size, kind):
-        riders = kit_words.users(yard, size, piece, job.pad)
-        whom = ", ".join(riders) if len(riders) <= 4 or len(riders) < len(yard.names) / 2 else f"{len(riders)} horses"
-        if len(riders) == len(yard.names) > 1:
-            whom = "every horse"
-        rows.append([_piece_name(piece, job), whom])
+        rows.append([_piece_name(piece, job), whom(yard, size, piece, job)])
     return {"name": names[kind], "rows": rows}
 
 
@@ -85,7 +92,7 @@ def _gets(yard: YardKit, size: Size, job: KitJob) -> list[list[object]]:
             before is not None and before.arch != setup.arch,
             setup.insert or "none",
             before is not None and before.insert != setup.insert,
-            kit_words.shims(one, job.print_units),
+            kit_words.shims(one, job.pad, job.print_units),
             kit_words.carries(one),
             kit_words.poorer(one),
         ])  # fmt: skip

@@ -12,7 +12,7 @@ from shimwright.optimize.pad import Pad
 from shimwright.optimize.saddle import Saddle
 
 KINDS = ((ARCH, "arch", "arches"), (INSERT, "insert", "inserts"), (SHIM, "shim", "shims"))
-AS_GOOD = "as its own best"
+AS_GOOD = "as good"
 LEAST_SHOWN = 0.005  # poorer by less than half a percent is nothing to print
 
 
@@ -55,23 +55,21 @@ def how_few(size: Size) -> str:
     """What is proven of the kit's size and fit; the gap where time ended first."""
     count = len(size.pieces)
     if size.fewest and size.fewest < count:
-        return (
-            f"That no smaller kit serves them is not proven: time ended with between {size.fewest} and {count} pieces "
-            "open."
-        )
-    said = "No smaller kit serves them" if size.fewest else "No kit of as many pieces suits them better"
-    if not size.proven:
-        said += f"; how well they go with as many is not proven (gap {size.price - size.bound:.2f})"
-    return f"{said}: proven over the lists below." if size.proven else f"{said}."
+        return f"Time ended before a smaller kit was ruled out: one of {size.fewest} pieces may still serve them."
+    said = "No smaller kit serves them" if size.fewest else f"No kit of {count} pieces or fewer suits them better"
+    if size.proven:
+        return f"{said} (proven)."
+    gap = 100 * (size.price - size.bound) / max(size.price, 1e-9)
+    kept = "No smaller kit serves them. " if size.fewest else ""
+    return f"{kept}Time ended before the best of its size was proven: {gap:.0f} % of what is poorer may still be saved."
 
 
 def larger(yard: YardKit, size: Size) -> str | None:
-    """What the largest kit of the trade-off would give; None where the chosen one gives it."""
-    last = yard.sizes[-1]
-    if last is size:
+    """The smallest kit with which every horse goes as well as with its own best; None where the chosen one does."""
+    every = next((one for one in yard.sizes if as_good(one) == len(yard.names)), yard.sizes[-1])
+    if as_good(size) == len(yard.names):
         return None
-    every = "every horse goes" if len(yard.names) > 1 else "it goes"
-    return f"With {len(last.pieces)} pieces {every} as well as with its own best set-up."
+    return f"With {len(every.pieces)} pieces every horse goes as well as with its own best set-up."
 
 
 def as_good(size: Size) -> int:
@@ -80,7 +78,7 @@ def as_good(size: Size) -> int:
 
 
 def poorer(one: Served) -> str:
-    """`as its own best`, or how much poorer."""
+    """Beside its own best set-up: `as good`, or how much poorer."""
     return AS_GOOD if one.poorer < LEAST_SHOWN else f"{100 * one.poorer:.0f} % poorer"
 
 
@@ -112,20 +110,29 @@ def users(yard: YardKit, size: Size, piece: Piece, pad: Pad) -> list[str]:
     return [name for name, one in zip(yard.names, size.horses, strict=True) if piece in pieces_of(one.setup, pad)]
 
 
-def shims(one: Served, units: str) -> str:
-    """The pockets that hold something, `–` for none."""
-    filled = [f"{words.place(name)} {words.stack(stack, units)}" for name, stack in one.setup.stacks.items() if stack]
-    return ", ".join(filled) or "–"
+def shims(one: Served, pad: Pad, units: str) -> str:
+    """The pockets that hold something, both sides together where they are alike; `–` for none."""
+    filled = {name: stack for name, stack in one.setup.stacks.items() if stack}
+    said = []
+    for name, stack in filled.items():
+        partner = pad.partner(name)
+        alike = partner is not None and filled.get(partner) == stack
+        if alike and "right" in name:
+            continue
+        place = words.place(name).replace("left", "both sides" if alike else "left")
+        said.append(f"{place} {words.stack(stack, units)}")
+    return ", ".join(said) or "–"
 
 
 def round_words(size: Size) -> str:
-    """How often what has to be changed on the way round the yard."""
+    """What has to be changed on the way round the yard, and whether that is the least."""
     arch, insert, moved = size.order.changes
+    if not any(size.order.changes):
+        return "Nothing has to be changed from horse to horse."
     parts = [counted(arch, "change of arch", "changes of arch"), counted(insert, "of insert", "of inserts")]
-    few = "fewest possible" if all(size.order.fewest) else "fewest possible but for the shims"
-    if not size.order.fewest[1]:
-        few = "arches the fewest possible"
-    return f"In this order: {', '.join(parts)}, {counted(moved, 'shim', 'shims')} put in or taken out ({few})."
+    few = {3: "the fewest possible", 2: "arches and inserts the fewest possible", 1: "arches the fewest possible"}
+    shims_moved = f"{counted(moved, 'shim', 'shims')} put in or taken out"
+    return f"In this order: {', '.join(parts)}, {shims_moved} ({few[sum(size.order.fewest)]})."
 
 
 def kit_lines(yard: YardKit, job: KitJob) -> list[str]:
@@ -139,7 +146,7 @@ def kit_lines(yard: YardKit, job: KitJob) -> list[str]:
             one = size.horses[number]
             lines.append(
                 f"  {yard.names[number]}: {words.setup(one.setup, job.pad, job.print_units)}; {carries(one)} of the "
-                f"panel carries, {poorer(one)}"
+                f"panel carries, {poorer(one)} {'as' if one.poorer < LEAST_SHOWN else 'than'} its own best"
             )
         lines.append(f"  {round_words(size)}")
         more = larger(yard, size)

@@ -17,7 +17,7 @@ from shimwright.optimize.kit_order import Order, order_of
 from shimwright.optimize.kit_pieces import Piece, Pieces, all_pieces
 from shimwright.optimize.limits import limits
 from shimwright.optimize.setup import Setup
-from shimwright.optimize.verdict import deciding_limit, gate, is_good, judge
+from shimwright.optimize.verdict import deciding_limit, is_good, judge
 from shimwright.scan.raw import FloatArray
 from shimwright.scan.refusal import InputRefused
 
@@ -160,9 +160,6 @@ def _looked_at(horse: _Horse, best: int) -> HorseList:
 
 def _horse(name: str, job: Job, pieces: Pieces, progress: Progress) -> _Horse | LeftOut:
     """The horse with its list, or why it is left out."""
-    first = gate(job.case, job.saddle)
-    if first.verdict is not None:
-        return LeftOut(name, first.verdict, first.why)
     try:
         found = job.on(job.found_setup, None)
     except InputRefused as refused:
