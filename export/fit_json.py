@@ -29,9 +29,9 @@ def fit_to_json(fit: Fit, inputs: Mapping[str, object] | None = None) -> dict[st
         "inputs": plain(inputs or {}, 4),
         "verdict": fit.verdict,
         "sentence": fit.sentence,
-        "setup": _setup(fit.setup),
-        "level_setup": _setup(fit.level_setup),
-        "as_found_setup": _setup(fit.as_found.setup),
+        "setup": setup_to_json(fit.setup),
+        "level_setup": setup_to_json(fit.level_setup),
+        "as_found_setup": setup_to_json(fit.as_found.setup),
         "level_reference": "gravity" if fit.back.frame.gravity else "mirror plane and line withers–croup",
         "placement": _placement(fit.placement),
         "arch": _arch(fit.arch),
@@ -53,7 +53,8 @@ def fit_to_json(fit: Fit, inputs: Mapping[str, object] | None = None) -> dict[st
     }
 
 
-def _setup(setup: Setup | None) -> dict[str, object] | None:
+def setup_to_json(setup: Setup | None) -> dict[str, object] | None:
+    """Arch, insert and what lies in each pocket; null where there is none."""
     if setup is None:
         return None
     pockets = {
@@ -151,12 +152,14 @@ def _second_opinion(second: SecondOpinion | None) -> dict[str, object] | None:
         "peak_springs_kpa": number(second.peak_springs_kpa),
         "difference": number(second.difference, 3),
         "rivals_peak_kpa": plain(second.rivals),
+        "rivals_peak_springs_kpa": plain(second.rivals_springs),
+        "ordered_otherwise": list(second.unsure),
     }
 
 
 def _rival(rival: Rival) -> dict[str, object]:
     return {
-        "setup": _setup(rival.setup),
+        "setup": setup_to_json(rival.setup),
         "why": rival.why,
         "cost": number(rival.contact.cost, 4),
         "refused_by": list(rival.contact.refused_by),

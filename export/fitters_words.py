@@ -108,7 +108,12 @@ def second_opinion_rows(fit: Fit) -> list[Row]:
         ["Mean, coupled elastic layers", words.plain(opinion.mean_kpa, "kPa")],
         ["They differ by", _differ(opinion)],
     ]
-    rows += [[f"Peak, coupled: {words.place(name)}", words.plain(v, "kPa")] for name, v in opinion.rivals.items()]
+    for name, kpa in opinion.rivals.items():
+        beside = opinion.rivals_springs.get(name, math.nan)
+        springs = f" (springs {words.plain(beside, 'kPa')})" if math.isfinite(beside) else ""
+        rows.append([f"Peak, coupled: {words.place(name)}", words.plain(kpa, "kPa") + springs])
+    if opinion.unsure:
+        rows.append(["Ordered otherwise than by springs", ", ".join(map(words.place, opinion.unsure))])
     return rows
 
 

@@ -2,7 +2,7 @@
 there."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from shimwright.optimize.case import Case
 from shimwright.optimize.pad import Pad
@@ -187,7 +187,9 @@ class SecondOpinion:
     peak_nu030_kpa: float
     peak_springs_kpa: float
     difference: float  # of the peak, as a share
-    rivals: Mapping[str, float]  # as found and rivals: their peak kPa
+    rivals: Mapping[str, float]  # as found, rivals and tries: their peak kPa
+    rivals_springs: Mapping[str, float] = field(default_factory=dict)  # the same on springs, on the same grid
+    unsure: tuple[str, ...] = ()  # of these: ordered against the choice otherwise than springs do, by more than 10 %
 
 
 @dataclass(frozen=True)

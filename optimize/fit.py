@@ -30,8 +30,9 @@ from shimwright.optimize.screen import OptionBed, Rules
 from shimwright.optimize.search import Found, rules, runners_up, search
 from shimwright.optimize.second_opinion import second_opinion
 from shimwright.optimize.setup import Setup, Stack
+from shimwright.optimize.shim_edges import SORE_LIMIT, edge_findings, left_empty
 from shimwright.optimize.stances import Stance, StanceTold, stances
-from shimwright.optimize.stock import stacks_in_stock
+from shimwright.optimize.stock import stacks_in_stock, stock_of
 from shimwright.optimize.tally import Candidate, Option, pick
 from shimwright.optimize.trade_words import said
 from shimwright.optimize.verdict import Judged, deciding_limit, gate, how_sure, judge, judge_chosen
@@ -109,7 +110,12 @@ def fit(
     progress("searching")
     offered, rule = choices(job)
     free = [one for one in offered if case.fixed.arch in (None, one.arch) and case.fixed.insert in (None, one.insert)]
-    searched = search(free, pad, saddle, rule, job.found_setup, progress, case.fixed.pockets)
+    empty: dict[str, Stack] = dict.fromkeys(
+        left_empty(job.arches[job.found_setup.arch].first.underside.panels, pad, job.stacks, case.today.sore), ()
+    )
+    held_so_far = {**empty, **case.fixed.pockets}
+    searched = search(free, pad, saddle, rule, job.found_setup, progress, held_so_far)
+    searched = _with_cut(searched, job, len(free), held_so_far)
     best, contact = _held_against_the_true_model(job, found, searched)
     shaking = None
     if best is not None:
@@ -129,16 +135,26 @@ def fit(
     return replace(answer, stances=held_so, findings=(*answer.findings, *stance_findings(held_so)))
 
 
+def _with_cut(searched: Found, job: Job, options: int, held: Mapping[str, Stack]) -> Found:
+    """What the sore places cut, counted as the other limits are."""
+    wide, narrow = (stock_of(job.pad, fixed).per_option(job.pad) for fixed in (job.case.fixed.pockets, held))
+    cut = options * (wide - narrow)
+    if not cut:
+        return searched
+    refused = {**searched.refused_by, SORE_LIMIT: cut}
+    return replace(searched, setups=searched.setups + cut, refused_by=refused)
+
+
 def fit_chosen(job: Job, found: Contact, setup: Setup) -> Fit:
     """The answer for a set-up that a person chose: judged like any other, not searched for, not re-run."""
     contact, first = job.on(setup, found), gate(job.case, job.saddle)
     verdict = _gated(first.verdict, first.why, judge_chosen(found, contact))
     held_so = in_stances(job, contact)
-    answer = _answer(job, found, verdict, contact)
+    answer, tries = _answer(job, found, verdict, contact), _tries(job, found, contact)
     return replace(
         answer,
-        second_opinion=_second_opinion(job, contact, ()),
-        tries=_tries(job, found, contact),
+        second_opinion=_second_opinion(job, contact, (), tries),
+        tries=tries,
         stances=held_so,
         findings=(*answer.findings, *stance_findings(held_so)),
     )
@@ -351,14 +367,14 @@ def _with_setup(
     fitted = _answer(job, found, verdict, contact, searched.exact)
     confidence = shaking.confidence if shaking is not None else None
     rivals = _rivals(job, found, searched, best, contact)
-    level = _level(job, searched, contact)
+    level, tries = _level(job, searched, contact), _tries(job, found, contact)
     return replace(
         fitted,
-        second_opinion=_second_opinion(job, contact, rivals) if contact is not None else None,
+        second_opinion=_second_opinion(job, contact, rivals, tries) if contact is not None else None,
         sentence=fitted.sentence + how_sure(confidence),
         level_setup=level,
         level_contact=job.on(level, found, RIVAL_CASES) if level is not None else None,
-        tries=_tries(job, found, contact),
+        tries=tries,
         runners_up=rivals,
         search=searched.report,
         confidence=confidence,
@@ -371,6 +387,7 @@ def _answer(job: Job, found: Contact, verdict: Judged, contact: Contact | None =
     shown = contact if contact is not None else found
     weeks = recheck_weeks(job.case, setup)
     arch = shown.arch or job.judged[shown.setup.arch]
+    panels = job.arches[shown.setup.arch].first.underside.panels
     style = job.saddle.style
     return Fit(
         back=job.back, saddle=job.saddle, pad=job.pad, case=job.case, placement=job.placement,
@@ -379,7 +396,10 @@ def _answer(job: Job, found: Contact, verdict: Judged, contact: Contact | None =
         flocking_mm=_flocking(job, shown.setup.arch),
         findings=tuple(
             replace(one, words=said(one.words, style), helps=said(one.helps, style))
-            for one in findings(job.back, job.saddle, job.case, found, contact, found.arch or arch)
+            for one in (
+                *findings(job.back, job.saddle, job.case, found, contact, found.arch or arch),
+                *edge_findings(job.back, panels, job.pad, shown.setup, job.placement),
+            )
         ),
         hand_checks=hand_checks(job.back, job.saddle, shown),
         take_out=take_out(job.case, job.pad, setup),
@@ -399,9 +419,11 @@ def _flocking(job: Job, arch: str | None) -> Mapping[str, float]:
     return flocking_mm(job.arches[arch].bench)
 
 
-def _second_opinion(job: Job, contact: Contact, rivals: tuple[Rival, ...]) -> SecondOpinion:
-    """The choice on coupled layers, with as found and the first rival beside it."""
-    others = {"as found": job.found_setup} | {f"rival {i + 1}": r.setup for i, r in enumerate(rivals[:1])}
+def _second_opinion(job: Job, contact: Contact, rivals: Sequence[Rival], tries: Sequence[Rival] = ()) -> SecondOpinion:
+    """The choice on coupled layers; beside it as found, every rival and every idea of the fitter's own."""
+    others = {"as found": job.found_setup}
+    others |= {f"rival {n}": one.setup for n, one in enumerate(rivals, 1)}
+    others |= {f"your idea {n}": one.setup for n, one in enumerate(tries, 1)}
     beside = {name: (job.arches[setup.arch].first, setup) for name, setup in others.items()}
     return second_opinion(job.arches[contact.setup.arch].first, job.pad, contact.setup, job.case, beside)
 

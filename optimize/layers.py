@@ -101,11 +101,15 @@ class Plate:
 
 @dataclass(frozen=True)
 class Settled:
-    """q (m,), pressures of each plate (nx, ny), rounds of the active set."""
+    """q (m,), pressures of each plate (nx, ny), rounds of the active set.
+
+    answers: of each plate (nx, ny, 1 + m), pressures per lift and per way, from which a like problem may start.
+    """
 
     q: FloatArray
     pressure_kpa: tuple[FloatArray, ...]
     rounds: int
+    answers: tuple[FloatArray, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -131,21 +135,28 @@ def symbol(plate: Plate, layers: Sequence[Layer]) -> Symbol:
 
 
 def settle_coupled(
-    plates: Sequence[Plate], layers: Sequence[Layer], stiffness: FloatArray, force: FloatArray
+    plates: Sequence[Plate],
+    layers: Sequence[Layer],
+    stiffness: FloatArray,
+    force: FloatArray,
+    start: Settled | None = None,
 ) -> Settled:
     """Rest under the generalised force (m,): pressures ≥ 0, every touching node sunk as far as it was pressed.
 
+    start: of a like problem on the same grids; it changes how long this takes, not what comes out.
     Raises InputRefused when the active set does not settle.
     """
     symbols = [symbol(plate, layers) for plate in plates]
+    before: Sequence[FloatArray | None] = [None] * len(plates) if start is None else start.answers
     touching = [plate.area_mm2 > 0 for plate in plates]
-    before: Sequence[FloatArray | None] = [None] * len(plates)
+    if start is not None:
+        touching = [kpa > 0 for kpa in start.pressure_kpa]
     q = np.zeros(force.size)
     pressures: list[FloatArray] = []
     for rounds in range(1, ROUNDS + 1):
         answers = [
-            _sunk(plate, sign, touch, start)
-            for plate, sign, touch, start in zip(plates, symbols, touching, before, strict=True)
+            _sunk(plate, sign, touch, last)
+            for plate, sign, touch, last in zip(plates, symbols, touching, before, strict=True)
         ]
         before = answers
         q = _balance(plates, answers, stiffness, force)
@@ -155,7 +166,7 @@ def settle_coupled(
             for plate, sign, pressure, touch in zip(plates, symbols, pressures, touching, strict=True)
         ]
         if all((a == b).all() for a, b in zip(after, touching, strict=True)):
-            return Settled(q, tuple(np.maximum(p, 0.0) for p in pressures), rounds)
+            return Settled(q, tuple(np.maximum(p, 0.0) for p in pressures), rounds, tuple(answers))
         touching = after
     raise InputRefused(
         f"coupled layers: contact did not settle in {ROUNDS} rounds, so there is no second opinion on these pressures"

@@ -98,6 +98,22 @@ def test_anyway_gives_a_setup_headed_so_and_no_worse_at_a_sore_place() -> None:
     assert after <= before + 0.15
 
 
+def test_no_shim_edge_at_a_sore_place() -> None:
+    """PRACTICE §5. Of three stacks in four pockets 81 set-ups, 27 with the sore pocket empty: 54 are cut."""
+    planned = fitted("front", Case(anyway=True))
+    assert planned.setup is not None
+    assert planned.setup.stacks["front_left"] == FELT6
+    sore = fitted("front", Case(today=Today(sore=("front_left",)), anyway=True))
+    assert sore.search is not None
+    assert sore.search.setups == 81
+    assert sore.search.refused_by["shim edge at a sore place"] == 54
+    assert sore.setup is None or sore.setup.stacks["front_left"] == ()
+    tried = Case(
+        today=Today(sore=("front_left",)), anyway=True, tries=(PartialSetup(None, None, {"front_left": FELT6}),)
+    )
+    assert "shim edge at a sore place" in fitted("front", tried).tries[0].why
+
+
 def test_saddle_first() -> None:
     """PRACTICE §5: an underside whose sides differ by more than 3 mm is mended first; 3 mm is not more."""
     assert gate(Case(), replace(SADDLE, side_difference_mm=-4.0)).verdict == "saddle first"
