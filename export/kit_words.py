@@ -120,7 +120,7 @@ def shims(one: Served, pad: Pad, units: str) -> str:
         if alike and "right" in name:
             continue
         place = words.place(name).replace("left", "both sides" if alike else "left")
-        said.append(f"{place} {words.stack(stack, units)}")
+        said.append(f"{place} {words.stack(stack, units)}".replace(" mm", "\u00a0mm"))
     return ", ".join(said) or "–"
 
 
