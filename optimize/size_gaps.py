@@ -10,14 +10,15 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from shimwright.optimize.relief import Relief
+from shimwright.optimize.panel_rules import panel_rules
+from shimwright.optimize.relief import ALONG_STEP_MM, Relief
 from shimwright.optimize.saddle import Arch, Saddle
 from shimwright.optimize.size_rules import SizeRules
 from shimwright.optimize.underside import Panels
 from shimwright.scan.raw import FloatArray
 
 EVERY = 2  # rows of the relief that are looked at
-ACROSS = np.linspace(0.0, 1.0, 25)
+ACROSS = 21  # points through which a section of a panel is carried onto the grid
 
 
 @dataclass(frozen=True)
@@ -55,12 +56,14 @@ class Laid:
 
 def pairs_of(arches: Sequence[Arch], panels: Sequence[Saddle], relief: Relief) -> Pairs:
     """Surfaces of all pairs. Every panel has its own reference arch; all have one length."""
+    edges, length = panel_rules(), panels[0].length_mm  # flare and rounding are the maker's, not the horse's
     x = relief.x_mm[::EVERY]
-    x = x[x >= -panels[0].length_mm]
+    x = x[(x <= -edges.end_mm) & (x >= -(length - edges.end_mm))]
     z = np.full((len(arches), len(panels), len(x), len(relief.y_mm)), np.nan)
     cos = np.empty(z.shape[:3])
     for p, panel in enumerate(panels):
-        s, t = np.meshgrid(-x / panel.length_mm, ACROSS, indexing="ij")
+        edge = edges.edge_mm / float(np.min(panel.panel_width_mm))
+        s, t = np.meshgrid(-x / length, np.linspace(edge, 1 - edge, ACROSS), indexing="ij")
         for a, arch in enumerate(arches):
             made = Panels(panel, arch)
             points = made.points(s, t, 1)
@@ -74,8 +77,7 @@ def pairs_of(arches: Sequence[Arch], panels: Sequence[Saddle], relief: Relief) -
 
 def lay(pairs: Pairs, relief: Relief, leg_deg: float, rules: SizeRules) -> Laid:
     """leg_deg: the back's own angle beside the withers, as a leg parallel to it would have."""
-    rows = len(pairs.x_mm)
-    back = relief.z_mm[: EVERY * rows : EVERY]
+    back = relief.z_mm[np.rint(-pairs.x_mm / ALONG_STEP_MM).astype(int)]
     away = pairs.z_mm - back
     area = np.where(np.isfinite(away), 1.0 / pairs.cos[..., None], 0.0)
     away = np.nan_to_num(away)
