@@ -237,11 +237,16 @@ def saddle(
 @click.option("--port", type=click.IntRange(0, 65535), help="Port of the page; without it the next free one from 8642.")
 @click.option("--lan", is_flag=True, help="For phones in this network too, each by a link that works once.")
 @click.option("--browser/--no-browser", default=True, help="Open the page in the browser, or only print its address.")
-def open_(cases: tuple[Path, ...], folder: Path | None, port: int | None, lan: bool, browser: bool) -> int:
+@click.option(
+    "--store", type=click.Path(path_type=Path, file_okay=False), help="Folder of the record; else SHIMWRIGHT_STORE."
+)
+def open_(
+    cases: tuple[Path, ...], folder: Path | None, port: int | None, lan: bool, browser: bool, store: Path | None
+) -> int:
     """The fitting page: the back in 3D, set-ups by hand, the search, the scan check at the horse."""
     from shimwright.page.serve import Asked, open_page
 
-    return open_page(Asked(cases, folder, port, lan, browser))
+    return open_page(Asked(cases, folder, port, lan, browser, store_folder(store)))
 
 
 commands.add_command(log)

@@ -20,13 +20,15 @@ import numpy as np
 from websockets.sync.client import ClientConnection, connect
 
 YARD = Path(str(files("shimwright.meshes")))
-START_S, ANSWER_S = 30.0, 60.0
+START_S, ANSWER_S = 60.0, 180.0
 
 
 def yard(folder: Path) -> Path:
     """A copy of the invented yard; the folder of its horses."""
     for name in ("horses", "saddles", "pads"):
         shutil.copytree(YARD / name, folder / name)
+    for file in YARD.glob("*.toml"):
+        shutil.copy(file, folder)
     return folder / "horses"
 
 

@@ -13,7 +13,7 @@ from shimwright.case_file import CaseFile
 from shimwright.optimize.answer import Fit
 from shimwright.optimize.hands import hand_checks
 from shimwright.optimize.setup import Setup
-from shimwright.page import place_told, said, showing, ticks
+from shimwright.page import place_told, recorded, said, showing, ticks
 from shimwright.page.apart import Bounds, Errand, Stopped
 from shimwright.page.desk import AS_FOUND, KEPT, Asking, Desk
 from shimwright.page.fitting import Fitting, best, laid_out, setup_from, sheets
@@ -21,6 +21,7 @@ from shimwright.page.frames import framed
 from shimwright.page.keep_marks import keep_in_case
 from shimwright.page.listeners import Listener
 from shimwright.quantity import length_mm
+from shimwright.record.words import kept_line
 from shimwright.scan.back import Back
 from shimwright.scan.raw import FloatArray
 from shimwright.scan.refusal import WrongUse
@@ -141,8 +142,20 @@ async def tick(desk: Desk, _: Listener, asked: Asked) -> None:
     if check is None:
         raise WrongUse("that place is not on the list any more: the set-up was changed meanwhile")
     name = showing.tick_name(fitting, now.contact.setup)
-    await asyncio.to_thread(ticks.tick, desk.path.parent, name, check, right)
+    setup, visit = now.contact.setup, desk.record.visit
+    async with desk.ticking:
+        new = await asyncio.to_thread(ticks.tick, desk.path.parent, name, check, right)
+        if visit is not None:
+            await asyncio.to_thread(recorded.felt_too, desk.store, visit, setup, new)
     desk.show_state_to_all()
+
+
+async def record(desk: Desk, page: Listener, _: Asked) -> None:
+    """This visit with its sheets into the fitter's record, and from now on what is ticked."""
+    async with desk.ticking:
+        visit = await asyncio.to_thread(recorded.kept, desk.store, desk.path, _told(desk), desk.laid().back)
+    page.tell({"t": "note", "text": f"{kept_line(visit)}."})
+    await desk.look_up()
 
 
 # ---- landmarks and scale
@@ -203,6 +216,7 @@ async def scale(desk: Desk, _: Listener, asked: Asked) -> None:
 async def keep(desk: Desk, page: Listener, _: Asked) -> None:
     """Marks and scale of this page go into case.toml, its comments kept."""
     page.tell({"t": "note", "text": await asyncio.to_thread(keep_in_case, desk.path, _told(desk).told)})
+    await desk.look_up()
 
 
 # ---- sheets
@@ -241,6 +255,6 @@ def point_of(told: object) -> FloatArray:
 
 ASKING: dict[str, Asking] = {
     "set": try_setup, "undo": undo, "fix": settle, "beside": compare, "best": search, "stop": stop, "anyway": anyway,
-    "tap": tap, "light": light, "tick": tick, "mark": mark, "nudge": nudge, "scale": scale, "keep": keep,
-    "sheets": make_sheets,
+    "tap": tap, "light": light, "tick": tick, "record": record, "mark": mark, "nudge": nudge, "scale": scale,
+    "keep": keep, "sheets": make_sheets,
 }  # fmt: skip

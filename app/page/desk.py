@@ -15,7 +15,7 @@ from shimwright.case_file import CaseFile, read_case
 from shimwright.last_resort import words_of
 from shimwright.optimize.answer import Contact, Fit
 from shimwright.optimize.setup import Setup
-from shimwright.page import pictures, said, showing
+from shimwright.page import pictures, recorded, said, showing
 from shimwright.page.apart import Bounds, Errand, Stopped, Workers
 from shimwright.page.fitting import Fitting, laid_out, measured
 from shimwright.page.listeners import Listener
@@ -31,8 +31,10 @@ Asking = Callable[["Desk", Listener, dict[str, Any]], Coroutine[Any, Any, None]]
 class Desk:
     """told, fitting, trial: None until the case is open. now: the set-up as judged; live: it on the coarse grid."""
 
-    def __init__(self, path: Path, workers: Workers, thread: ThreadPoolExecutor, asking: dict[str, Asking]) -> None:
-        self.path = path
+    def __init__(
+        self, path: Path, store: Path, workers: Workers, thread: ThreadPoolExecutor, asking: dict[str, Asking]
+    ) -> None:
+        self.path, self.store = path, store
         self.pages: set[Listener] = set()
         self.told: CaseFile | None = None
         self.fitting: Fitting | None = None
@@ -44,6 +46,8 @@ class Desk:
         self.answer: Fit | None = None
         self.search: Errand | None = None
         self.measuring = asyncio.Lock()  # landmarks and scale one after another: none is lost
+        self.ticking = asyncio.Lock()  # ticks likewise
+        self.record = recorded.Recorded(False, None)
         self._workers, self._thread, self._asking = workers, thread, asking
         self._changed = asyncio.Event()
         self._serial = 0
@@ -63,6 +67,16 @@ class Desk:
         except Exception as error:
             self._refused = words_of(error)
             self.tell_all({"t": "refused", "text": self._refused, "fatal": True})
+        else:
+            await self.look_up()
+
+    async def look_up(self) -> None:
+        """What the record has of this case. A record that cannot be read is told, and the page works on."""
+        try:
+            self.record = await asyncio.to_thread(recorded.looked_up, self.store, self.path, self.horse)
+        except Exception as error:
+            self.tell_all({"t": "note", "text": words_of(error)})
+        self.show_state_to_all()
 
     async def measure(self, told: CaseFile) -> None:
         """Survey in a worker, lay out in the thread; only then does anything change here."""
@@ -190,6 +204,11 @@ class Desk:
         """The search's own answer where this is its pick."""
         return self.answer if self.answer is not None and self.answer.setup == setup else None
 
+    @property
+    def horse(self) -> str:
+        """Its name, empty where it was not told."""
+        return (self.told.case.horse.name or "").strip() if self.told is not None else ""
+
     def laid(self) -> Fitting:
         if self.fitting is None:
             raise InputRefused("the case is not open yet: wait a moment")
@@ -242,8 +261,8 @@ class Desk:
         page.tell(showing.case_document(self.laid(), page.units, self.path.parent))
 
     def _show_state(self, page: Listener) -> None:
-        fitting, now = self.laid(), self.now
-        if self.trial is None or now is None:
+        fitting, now = self.fitting, self.now
+        if fitting is None or self.trial is None or now is None:
             return
         kept = self.kept if self.beside == KEPT and self.kept is not None else None
         beside = (self.beside, kept or fitting.found, self.kept is not None)
@@ -251,6 +270,7 @@ class Desk:
         document["serial"] = self._serial
         document["plan"] = self._plan(fitting, now.contact)
         document["felt"] = showing.felt_document(fitting, now.contact.setup, self.path.parent)
+        document["record"] = recorded.document(self.record, self.horse, now.contact.setup)
         page.tell(document)
 
     def _plan(self, fitting: Fitting, contact: Contact) -> dict[str, object]:

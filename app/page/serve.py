@@ -27,13 +27,14 @@ NOWHERE = ("192.0.2.1", 9)  # an address kept for documentation (RFC 5737): aske
 
 @dataclass(frozen=True)
 class Asked:
-    """port: 0 takes any free one. lan: open to devices nearby."""
+    """port: 0 takes any free one. lan: open to devices nearby. store: folder of the record."""
 
     cases: tuple[Path, ...]
     folder: Path | None
     port: int | None
     lan: bool
     browser: bool
+    store: Path
 
 
 def open_page(asked: Asked) -> int:
@@ -47,7 +48,7 @@ def open_page(asked: Asked) -> int:
     port = sockets[0].getsockname()[1]
     hosts = frozenset(f"{name}:{port}" for name in (*here, "localhost"))
     tokens = Tokens(lambda key: _tell_link(here[-1], port, key)) if asked.lan else None
-    site = Doors(application(Office(asked.cases, folder)), hosts, tokens)
+    site = Doors(application(Office(asked.cases, folder, asked.store)), hosts, tokens)
     address = f"http://{HOME}:{port}/{'?case=1' if asked.cases else ''}"
     if tokens is None:
         print(f"The page is open at {address}", f"Scans sent through it go to {folder}. Ctrl-C ends it.", sep="\n")
@@ -122,7 +123,8 @@ def _lan_address() -> str:
 def _tell_exposed(address: str, port: int, folder: Path) -> None:
     print(
         f"Open to devices in this network at {address}:{port}, until Ctrl-C.",
-        f"Who holds the link can see and change the open cases, make their sheets, and send scans into {folder};",
+        "Who holds the link can see and change the open cases, make their sheets, keep them in the record with what",
+        f"the hand felt, and send scans into {folder};",
         "nothing else on this computer. It goes unencrypted: use a network you trust, the phone's own hotspot is one.",
         sep="\n",
     )

@@ -38,8 +38,8 @@ FONTS = ("Inter-Regular-page.woff2", "Inter-SemiBold-page.woff2")
 class Office:
     """Every case that is open, the scans that came in, and the pages."""
 
-    def __init__(self, cases: tuple[Path, ...], folder: Path) -> None:
-        self.folder = folder
+    def __init__(self, cases: tuple[Path, ...], folder: Path, store: Path) -> None:
+        self.folder, self.store = folder, store
         self.workers = Workers()
         self.scans = Scans(folder, self.workers)
         self._paths: dict[str, Path] = {}
@@ -66,7 +66,7 @@ class Office:
         if key not in self._paths:
             return None
         if key not in self._desks:
-            self._desks[key] = Desk(self._paths[key], self.workers, self._thread, ASKING)
+            self._desks[key] = Desk(self._paths[key], self.store, self.workers, self._thread, ASKING)
             self._desks[key].begin()
         return self._desks[key]
 

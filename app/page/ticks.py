@@ -48,8 +48,8 @@ def ticks(folder: Path) -> tuple[Tick, ...]:
         ) from error
 
 
-def tick(folder: Path, setup: str, check: HandCheck, right: bool | None) -> tuple[Tick, ...]:
-    """Write one tick; it takes the place of an earlier one of the same place and set-up."""
+def tick(folder: Path, setup: str, check: HandCheck, right: bool | None) -> Tick:
+    """Write one tick; it takes the place of an earlier one of the same place and set-up. What was written."""
     now = datetime.now(UTC).isoformat(timespec="seconds")
     new = Tick(
         setup,
@@ -73,7 +73,7 @@ def tick(folder: Path, setup: str, check: HandCheck, right: bool | None) -> tupl
         raise CannotWrite(
             f"{path.name}: the tick cannot be kept ({error.strerror}); make room or free the folder"
         ) from error
-    return rows
+    return new
 
 
 def felt(rows: tuple[Tick, ...], setup: str) -> Mapping[str, bool]:

@@ -43,4 +43,9 @@ export const fill = (holder, ...inside) => {
   if (had) holder.querySelector(`[data-key="${CSS.escape(had)}"]`)?.focus({ preventScroll: true });
 };
 
+// What the record has of this visit; where it has nothing, keeping it is offered.
+export const record = ({ state, files }, acts) => make('div.record', {}, make('p.quiet', { role: 'status' }, state.record.words),
+  state.record.offer ? make('button', { type: 'button', 'data-key': 'record', disabled: !files.includes('fit.json'), onclick: () => acts.ask({ do: 'record' }) },
+    files.includes('fit.json') ? 'Keep this visit in the record' : 'Make the sheets, then it can be kept in the record') : null);
+
 export const place = name => name.replaceAll('_', ' ');

@@ -1,5 +1,5 @@
 // What the hand should feel, place by place, and whether it did.
-import { make } from './elements.js';
+import { make, record } from './elements.js';
 
 export const handsStep = (seen, acts) => {
   const { state } = seen;
@@ -11,6 +11,7 @@ export const handsStep = (seen, acts) => {
     make('p', {}, 'Press the seat down with one hand; slide the other in flat, palm to the horse, from above down, then along under the panel front to rear, the same order on both sides; look for daylight along the channel.'),
     make('p.quiet', { role: 'status' }, said.length ? `${said.filter(Boolean).length} of ${said.length} felt as told.` : 'Nothing ticked yet.'),
     state.hands.map(({ state: when, places }) => [make('h2', {}, when[0].toUpperCase() + when.slice(1)), rows(places, state.felt, acts)]),
+    record(seen, acts),
   ];
 };
 

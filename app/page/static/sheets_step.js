@@ -1,5 +1,5 @@
 // The same files as the command `fit` writes, beside the case.
-import { make } from './elements.js';
+import { make, record } from './elements.js';
 import { verdict } from './setup_step.js';
 
 const WHAT = {
@@ -20,5 +20,6 @@ export const sheetsStep = (seen, acts) => {
       onclick: () => acts.ask({ do: 'sheets', for: choose.value }) }, seen.making ? 'Making the sheets …' : 'Make the sheets')),
     seen.files.length ? make('ul.files', {}, seen.files.map(name => make('li', {}, make('a', { href: `/case/${key}/${name}`, download: '', 'data-file': name },
       make('b', {}, WHAT[name] || name), make('span.quiet', {}, name))))) : make('p.quiet', {}, 'No sheets yet. They are written beside the case, as by the command fit.'),
+    record(seen, acts),
   ];
 };
