@@ -27,6 +27,7 @@ ALONE_SHARE = 0.18  # of the cells that a surface has near; a rim's corner has 0
 PASSES = 3
 VOLUME = 0.45  # squared thickness over squared width of what is near; a filled space has 0.5 [J]
 SAME_SIZE = 0.7  # of the scene's diagonal: a body smaller than this is looked at again, closer
+RIVAL = 0.2  # of the largest body's cells: as large as this, another one beside it may be the horse [J]
 KEPT_PIECE = 0.25  # of the largest piece: a hole along the spine parts a scan in two
 
 
@@ -36,6 +37,7 @@ class Cloud:
 
     points: (n, 3). cells: (k, 3), the same thinned to one point per cell of edge `cell`; cell_normals: (k, 3) unit,
     outward. cell_of_point: (n,) the cell each point lies in. planes: ground and walls that were taken away.
+    rivals: how many other bodies of such a size were left out (0 where `clean` was asked for one of those).
     """
 
     points: FloatArray
@@ -45,10 +47,14 @@ class Cloud:
     cell: float
     planes: tuple[Plane, ...]
     messages: tuple[str, ...] = ()
+    rivals: int = 0
 
 
-def clean(raw: RawScan) -> Cloud:
-    """The horse without strays, ground, walls and clutter. Refuses what holds too few points."""
+def clean(raw: RawScan, rival: int = 0) -> Cloud:
+    """The horse without strays, ground, walls and clutter: the largest body, or its rival-th rival.
+
+    Refuses what holds too few points.
+    """
     points = _near(mesh_points(raw.points, raw.faces))
     if len(points) < LEAST_POINTS:
         raise InputRefused(
@@ -57,11 +63,14 @@ def clean(raw: RawScan) -> Cloud:
         )
     before = len(points)
     planes: tuple[Plane, ...] = ()
+    wanted, rivals = rival, 0
     for _ in range(PASSES):
         scene, cell = _cells(points, CELLS_PER_DIAGONAL)
         if len(scene.points) < LEAST_CELLS:
             raise _nothing_left(raw, np.ones(len(scene.points), bool), planes)
-        horse = _horse(scene.points, cell)
+        horse = _horse(scene.points, cell, wanted)
+        wanted = wanted - horse.rivals if wanted > horse.rivals else 0
+        rivals += horse.rivals
         planes = (*planes, *horse.planes)
         if horse.body.sum() < LEAST_CELLS or scene.count[horse.body].sum() < LEAST_POINTS:
             raise _nothing_left(raw, horse.body, planes)
@@ -78,24 +87,28 @@ def clean(raw: RawScan) -> Cloud:
         cell=cell,
         planes=planes,
         messages=_said(before, len(points), planes),
+        rivals=0 if rival else rivals,
     )
 
 
 @dataclass(frozen=True)
 class _Horse:
-    """Planes among the cells of a scene; body: (k,) which cells are the largest body beside them; normals (k, 3)."""
+    """Planes among the cells of a scene; body: (k,) cells of the body wanted; normals: (k, 3); rivals: the others."""
 
     planes: tuple[Plane, ...]
     body: NDArray[np.bool_]
     normals: FloatArray
+    rivals: int
 
 
-def _horse(cells: FloatArray, cell: float) -> _Horse:
+def _horse(cells: FloatArray, cell: float, wanted: int) -> _Horse:
     normals = cell_normals(cells)
     planes, left = take_planes(cells, normals, cell, np.random.default_rng(0))
     body = np.zeros(len(left), bool)
-    body[left] = _body(cells[left], cell)
-    return _Horse(planes, body, normals)
+    bodies = _bodies(cells[left], cell)
+    if bodies:
+        body[left] = bodies[wanted if wanted < len(bodies) else 0]
+    return _Horse(planes, body, normals, max(len(bodies) - 1, 0))
 
 
 def _of_body(points: FloatArray, cell_of_point: IndexArray, body: NDArray[np.bool_]) -> tuple[FloatArray, IndexArray]:
@@ -187,30 +200,39 @@ def _local_middle(cells: FloatArray) -> FloatArray:
     return np.asarray(means[slab])
 
 
-def _body(cells: FloatArray, cell: float) -> NDArray[np.bool_]:
-    """The largest connected piece, and pieces nearly as large close to it; threads and strays left out.
+def _bodies(cells: FloatArray, cell: float) -> list[NDArray[np.bool_]]:
+    """Bodies as masks (k,), largest first: connected pieces, with those nearly as large close to them; no threads.
 
-    Judged on cells twice as large: there a rope is a line, with far fewer cells near it than a surface has.
+    Judged on cells twice as large: there a rope is a line, with far fewer cells near it than a surface has. Pieces
+    much smaller than the largest are left out.
     """
     if not len(cells):
-        return np.zeros(0, bool)
+        return []
     wide = thinned(cells, 2 * cell)
     solid = _solid(wide.points, wide.size)
     if not solid.any():
-        return np.zeros(len(cells), bool)
+        return []
     pairs = cKDTree(wide.points).query_pairs(REACH_CELLS * wide.size, output_type="ndarray")
     pairs = pairs[solid[pairs].all(axis=1)]
     graph = coo_array((np.ones(len(pairs)), (pairs[:, 0], pairs[:, 1])), shape=(len(solid), len(solid)))
     piece = connected_components(graph, directed=False)[1]
+    piece = np.where(solid, piece, -1)
     size = np.bincount(piece[solid], minlength=piece.max() + 1)
-    largest = int(size.argmax())
-    kept = solid & (piece == largest)
-    tree, diagonal = cKDTree(wide.points[kept]), float(np.linalg.norm(np.ptp(wide.points[kept], axis=0)))
-    for other in np.flatnonzero((size >= KEPT_PIECE * size[largest]) & (np.arange(size.size) != largest)):
-        also = solid & (piece == other)
-        if tree.query(wide.points[also])[0].min() < 0.08 * diagonal:
-            kept |= also
-    return np.asarray(kept[wide.cell_of_point])
+    left = [int(i) for i in np.argsort(-size) if size[i] >= RIVAL * size.max()]
+    bodies = []
+    while left:
+        mine = _joined(wide.points, piece, size, left)
+        left = [i for i in left if i not in mine]
+        bodies.append(np.asarray(np.isin(piece, mine)[wide.cell_of_point]))
+    return bodies
+
+
+def _joined(points: FloatArray, piece: IndexArray, size: NDArray[np.intp], left: list[int]) -> list[int]:
+    """The first of the pieces left, and those nearly as large that lie close to it."""
+    first = points[piece == left[0]]
+    tree, diagonal = cKDTree(first), float(np.linalg.norm(np.ptp(first, axis=0)))
+    large = [i for i in left[1:] if size[i] >= KEPT_PIECE * size[left[0]]]
+    return [left[0], *(i for i in large if tree.query(points[piece == i])[0].min() < 0.08 * diagonal)]
 
 
 def _solid(points: FloatArray, cell: float) -> NDArray[np.bool_]:

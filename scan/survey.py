@@ -32,6 +32,37 @@ def survey(raw: RawScan, told: Told, source: Source | None, progress: Callable[[
     """
     progress("cleaning the scan")
     cloud = clean(raw)
+    if cloud.rivals:
+        return _the_one_horse(cloud, raw, told, source, progress)
+    return _surveyed(cloud, raw, told, source, progress)
+
+
+def _the_one_horse(
+    largest: Cloud, raw: RawScan, told: Told, source: Source | None, progress: Callable[[str], None]
+) -> Back:
+    """Of several bodies in one file the one that is a horse's back and bears the marks. Refuses two."""
+    backs: list[Back] = []
+    refused: list[InputRefused] = []
+    for rival in range(largest.rivals + 1):
+        try:
+            cloud = clean(raw, rival) if rival else largest
+            backs.append(_surveyed(cloud, raw, told, source, progress))
+        except InputRefused as refusal:
+            refused.append(refusal)
+    if not backs:
+        raise next((refusal for refusal in refused if "--" in refusal.message), refused[0])
+    if len(backs) > 1:
+        at = " and ".join(",".join(f"{v:.4g}" for v in back.frame.origin_scan) for back in backs)
+        raise InputRefused(
+            f"{len(backs)} of {largest.rivals + 1} bodies in the scan could be the horse, with withers at {at}: say "
+            "which by --mark withers= with a dot's colour or such a point, or cut the others out of the scan"
+        )
+    text = f"{largest.rivals} other bodies of such a size left out: no back, or without the marks"
+    messages = (*backs[0].quality.messages, QualityMessage("note", None, text))
+    return replace(backs[0], quality=replace(backs[0].quality, messages=messages))
+
+
+def _surveyed(cloud: Cloud, raw: RawScan, told: Told, source: Source | None, progress: Callable[[str], None]) -> Back:
     progress("finding the frame")
     found = find_frame(cloud, raw.paint, raw, told)
     found = replace(found, marks=with_centres(found.marks, told, raw.paint, found.frame))

@@ -23,7 +23,8 @@ class Patch:
 
 
 def clutter_patches(names: tuple[str, ...], shape: HorseShape, rng: np.random.Generator) -> tuple[Patch, ...]:
-    """Patches by name: ground, arm, rope, mane, tail, rug, strays, far strays, body (the rest of the horse)."""
+    """Patches by name: ground, arm, rope, mane, tail, rug, strays, far strays, handler, other horse, barrel,
+    body (the rest of the horse)."""
     return tuple(patch for name in names for patch in CLUTTER[name](shape, rng))
 
 
@@ -85,6 +86,31 @@ def _strays(shape: HorseShape, rng: np.random.Generator) -> list[Patch]:
 
 def _far_strays(shape: HorseShape, rng: np.random.Generator) -> list[Patch]:
     return [Patch(rng.normal(0.0, 20_000.0, (15, 3)) * shape.scale, np.zeros((0, 3), np.int64))]
+
+
+def _handler(shape: HorseShape, rng: np.random.Generator) -> list[Patch]:
+    """Somebody who stands beside the neck and does not touch the horse: as much surface as a back."""
+    side = rng.choice([-1.0, 1.0])
+    z = np.linspace(-WITHERS_HEIGHT_MM * shape.scale, 150.0, 120)
+    thick = np.interp(np.linspace(0, 1, 120), [0.0, 0.5, 0.8, 0.88, 1.0], [120.0, 170.0, 210.0, 80.0, 95.0])
+    x, y = rng.uniform(300.0, 700.0), side * rng.uniform(550.0, 700.0)
+    return [tube(np.column_stack([np.full(120, x), np.full(120, y), z]), thick, 60)]
+
+
+def _other_horse(shape: HorseShape, rng: np.random.Generator) -> list[Patch]:
+    """Another one's back, tied up beside it: the same build, a little smaller."""
+    k = 0.95 * shape.scale
+    x, arc = np.meshgrid(np.arange(-1000.0 * k, 200.0 * k, 9.0), np.arange(-580.0 * k, 580.0 * k, 9.0), indexing="ij")
+    aside = np.array([rng.uniform(-200.0, 200.0), rng.choice([-1.0, 1.0]) * rng.uniform(1200.0, 1600.0), 20.0])
+    return [Patch((surface_point(shape, x, arc) * 0.95 + aside).reshape(-1, 3), grid_faces(*x.shape))]
+
+
+def _barrel(shape: HorseShape, rng: np.random.Generator) -> list[Patch]:
+    """A round thing of a horse's size that lies beside it."""
+    del shape
+    x = np.linspace(-700.0, 300.0, 160)
+    y = np.full(160, rng.choice([-1.0, 1.0]) * rng.uniform(1000.0, 1300.0))
+    return [tube(np.column_stack([x, y, np.full(160, -500.0)]), 290.0, 180)]
 
 
 def _body(shape: HorseShape, rng: np.random.Generator) -> list[Patch]:
@@ -153,5 +179,8 @@ CLUTTER: dict[str, Callable[[HorseShape, np.random.Generator], list[Patch]]] = {
     "rug": _rug,
     "strays": _strays,
     "far strays": _far_strays,
+    "handler": _handler,
+    "other horse": _other_horse,
+    "barrel": _barrel,
     "body": _body,
 }
