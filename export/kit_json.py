@@ -44,7 +44,7 @@ def _kit(yard: YardKit, size: Size, job: KitJob) -> dict[str, object]:
         "count": len(size.pieces),
         "smallest": size is yard.sizes[0],
         "proven": size.proven,
-        "fewest_proven": size.fewest or None,
+        "fewest_proven": size.fewest,
         "pieces": [{**_piece(piece), "horses": users(yard, size, piece, job.pad)} for piece in size.pieces],
         "order": {
             "horses": [yard.names[number] for number in size.order.horses],

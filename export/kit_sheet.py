@@ -71,6 +71,8 @@ def _piece_name(piece: Piece, job: KitJob) -> str:
     units = job.print_units
     if piece.kind == ARCH:
         arch = next(one for one in job.saddle.arches if one.name == piece.name)
+        if arch.soft:
+            return f"{piece.name}, follows the horse"
         return f"{piece.name}, {arch.included_deg:g}°, {words.length(arch.width_mm, units)} wide 100 mm down"
     if piece.kind == INSERT:
         insert = next(one for one in job.pad.inserts if one.name == piece.name)

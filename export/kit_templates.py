@@ -21,7 +21,7 @@ def write_kit_templates(yard: YardKit, job: KitJob, folder: Path) -> None:
         part_drawing(part, Labels(whom(yard, size, piece, job), day, job.print_units))
         for piece, part in kit_parts(size, job)
     ]
-    title = f"Shim templates of the kit, {job.saddle.name}"
+    title = f"Kit, {job.saddle.name}"
     for paper in PAPERS:
         heading = Heading(title, day or "date not told")
         write_pdf(lay_out(drawings, paper, heading), folder / f"templates-{paper.name.lower()}.pdf", title)

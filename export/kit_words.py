@@ -54,13 +54,17 @@ def serves(yard: YardKit, size: Size) -> str:
 def how_few(size: Size) -> str:
     """What is proven of the kit's size and fit; the gap where time ended first."""
     count = len(size.pieces)
-    if size.fewest and size.fewest < count:
+    if size.fewest is not None and size.fewest < count:
         return f"Time ended before a smaller kit was ruled out: one of {size.fewest} pieces may still serve them."
-    said = "No smaller kit serves them" if size.fewest else f"No kit of {count} pieces or fewer suits them better"
+    said = (
+        "No smaller kit serves them"
+        if size.fewest is not None
+        else f"No kit of {count} pieces or fewer suits them better"
+    )
     if size.proven:
         return f"{said} (proven)."
     gap = 100 * (size.price - size.bound) / max(size.price, 1e-9)
-    kept = "No smaller kit serves them. " if size.fewest else ""
+    kept = "No smaller kit serves them. " if size.fewest is not None else ""
     return f"{kept}Time ended before the best of its size was proven: {gap:.0f} % of what is poorer may still be saved."
 
 

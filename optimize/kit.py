@@ -52,14 +52,14 @@ class Served:
 class Size:
     """One point of the trade-off. pieces: what is carried. horses: in the order of `YardKit.names`. price, bound: sum
     over the horses of what their set-ups cost beyond a tie with their own best, and what that is proven not to fall
-    below with so few pieces. fewest: of the smallest kit, what its size is proven not to fall below; else 0."""
+    below with so few pieces. fewest: of the smallest kit, what its size is proven not to fall below; else None."""
 
     pieces: tuple[Piece, ...]
     horses: tuple[Served, ...]
     order: Order
     price: float
     bound: float
-    fewest: int
+    fewest: int | None
     proven: bool
 
 

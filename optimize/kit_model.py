@@ -47,7 +47,7 @@ class Kit:
     """units (u,): what is carried. chosen: of each horse, the number of its set-up in its offer.
 
     price, cost: sums over the horses. bound: what the price is proven not to fall below with so few units. fewest: of
-    a smallest kit, what the number of units is proven not to fall below; else 0.
+    a smallest kit, what the number of units is proven not to fall below; else None.
     """
 
     units: Bools
@@ -55,7 +55,7 @@ class Kit:
     price: float
     cost: float
     bound: float = 0.0
-    fewest: int = 0
+    fewest: int | None = None
 
     @property
     def count(self) -> int:
@@ -64,7 +64,7 @@ class Kit:
     @property
     def proven(self) -> bool:
         """False: the gaps are price − bound and, of a smallest kit, count − fewest."""
-        return self.price - self.bound <= 10 * SAME and self.fewest in (0, self.count)
+        return self.price - self.bound <= 10 * SAME and self.fewest in (None, self.count)
 
 
 def undominated(needs: Bools, cost: FloatArray) -> NDArray[np.int64]:
@@ -189,7 +189,7 @@ def smallest_kit(yard: Yard, seconds: float) -> Kit:
     """Fewest units that serve every horse; of these the least price, then fewest arches, then least cost."""
     clock, known = _clock(seconds), greedy_kit(yard)
     found = solve(program(yard, UNITS), UNITS, {}, clock())
-    fewest = max(1, math.ceil(found.bound - SAME)) if np.isfinite(found.bound) else 1
+    fewest = max(0, math.ceil(found.bound - SAME)) if np.isfinite(found.bound) else 0
     if found.units is not None and found.units.sum() < known.count:
         known = yard.kit(found.units)
     return _best_of_size(yard, known.count, fewest, known, clock)
@@ -199,10 +199,10 @@ def kit_of(yard: Yard, count: int, smaller: Kit, seconds: float) -> Kit:
     """The best kit of at most `count` units. smaller: any kit of no more, where the search begins."""
     own = own_bests(yard)
     known = own if own.count <= count and own.price < smaller.price else smaller
-    return _best_of_size(yard, count, 0, known, _clock(seconds))
+    return _best_of_size(yard, count, None, known, _clock(seconds))
 
 
-def _best_of_size(yard: Yard, count: int, fewest: int, known: Kit, clock: Callable[[], float]) -> Kit:
+def _best_of_size(yard: Yard, count: int, fewest: int | None, known: Kit, clock: Callable[[], float]) -> Kit:
     """Price, then arches, then cost, with at most `count` units. Where time ends, the best so far and its bound."""
     model = program(yard, PRICE)
     cheap = solve(model, PRICE, {UNITS: float(count)}, clock())

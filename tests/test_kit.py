@@ -3,10 +3,11 @@
 Brute force means: every subset of the pieces, every permutation of the horses, every set-up on the solver of `contact`.
 """
 
-from itertools import combinations, permutations, product
+from itertools import combinations, permutations
 
 import numpy as np
 import pytest
+from every_kit import best_of_size, every_kit
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from plain_tack import pad as plain_pad
@@ -40,36 +41,6 @@ def random_yard(rng, horses=4, units=7, arches=2, setups=12, steps=None):
         cost = rng.random(count) if steps is None else steps * rng.integers(1, 5, count)
         offers.append(Offer(needs, cost, np.maximum(0.0, cost - cost.min() - 0.02)))
     return Yard(tuple(offers), np.arange(units) < arches)
-
-
-def every_kit(yard):
-    """All subsets that serve every horse: (count, price, arches, cost), by looking at every set-up of every horse."""
-    units = yard.arches.size
-    for chosen in product((False, True), repeat=units):
-        price = cost = 0.0
-        for offer in yard.offers:
-            able = [
-                s
-                for s in range(offer.cost.size)
-                if np.isfinite(offer.cost[s])
-                and not any(n and not c for n, c in zip(offer.needs[s], chosen, strict=True))
-            ]
-            if not able:
-                break
-            best = min(able, key=lambda s: offer.cost[s])
-            price, cost = price + offer.price[best], cost + offer.cost[best]
-        else:
-            arches = sum(c for c, a in zip(chosen, yard.arches, strict=True) if a)
-            yield sum(chosen), price, arches, cost
-
-
-def best_of_size(kits, count):
-    """Least price, then fewest arches, then least cost, of kits of at most `count` units."""
-    some = [kit for kit in kits if kit[0] <= count]
-    price = min(kit[1] for kit in some)
-    some = [kit for kit in some if kit[1] <= price + SAME]
-    arches = min(kit[2] for kit in some)
-    return price, arches, min(kit[3] for kit in some if kit[2] == arches)
 
 
 def figures(yard, kit):
@@ -173,6 +144,14 @@ def test_without_time_the_gap_is_told():
     assert kit.fewest < kit.count or kit.bound < kit.price
     proven = smallest_kit(yard, SECONDS)
     assert kit.fewest <= proven.count <= kit.count
+
+
+def test_a_saddle_without_arches_and_a_pad_without_anything():
+    """No units at all: the kit is empty, and proven."""
+    offer = Offer(np.zeros((1, 0), bool), np.array([0.7]), np.zeros(1))
+    (kit,) = curve(Yard((offer, offer), np.zeros(0, bool)), leave_alone, SECONDS)
+    assert (kit.count, kit.fewest, kit.price, kit.chosen) == (0, 0, 0.0, (0, 0))
+    assert kit.proven
 
 
 def test_a_larger_kit_is_never_worse():

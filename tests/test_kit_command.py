@@ -9,6 +9,7 @@ from functools import cache
 import numpy as np
 import pypdfium2
 import pytest
+from every_kit import best_of_size, every_kit
 from plain_tack import pad as plain_pad
 
 from shimwright import cli
@@ -19,6 +20,7 @@ from shimwright.optimize.fit import choices, prepared
 from shimwright.optimize.kit import yard_kit
 from shimwright.optimize.kit_list import listed
 from shimwright.optimize.kit_measures import judge_rows
+from shimwright.optimize.kit_model import Offer, Yard
 from shimwright.optimize.kit_pieces import SHIM, Piece, all_pieces, outline_of, pieces_of, pieces_of_stack
 from shimwright.optimize.limits import limits
 from shimwright.optimize.search import search
@@ -280,6 +282,32 @@ def test_evenness_and_daylight_of_a_list_are_those_of_the_contact_solver():
         uneven = np.sqrt(np.average((p - mean) ** 2, weights=bed.area_mm2)) / mean
         assert figures[1] == pytest.approx(uneven, rel=1e-3)
         assert figures[2] == pytest.approx(bed.area_mm2[p < 0.1 * mean].sum() / bed.area_mm2.sum(), abs=5e-3)
+
+
+def test_a_yard_of_real_backs_equals_brute_force():
+    """Four builds, one layer of 6 mm to a pocket: all 1024 kits of five arches, an insert and four shims."""
+    case = read_case(HORSES / "fennel" / "case.toml")
+    pad = narrowed(case.pad, 1, (6.0,))
+    pad = replace(pad, limits=replace(pad.limits, layers=1))
+    told_today = replace(case.case, today=replace(case.case.today, worn=None))
+    builds = ("level", "dipped", "hollow left", "narrow")
+    jobs = [(name, prepared(true_back(BUILDS[name]), case.saddle, pad, told_today)) for name in builds]
+    made = yard_kit(jobs, 30.0, quiet)
+    assert made.names == builds
+    assert sum(one.struck_off for one in made.lists) == 0  # else the lists below would not be the ones chosen from
+    pieces = all_pieces(case.saddle, pad, jobs[0][1].stacks)
+    offers = []
+    for _, one in jobs:
+        some = listed(one, pieces, quiet)
+        offers.append(Offer(some.needs, some.cost, np.maximum(0.0, some.cost - limits().ties.band(some.cost.min()))))
+    kits = list(every_kit(Yard(tuple(offers), pieces.arches)))
+    assert len(made.sizes[0].pieces) == made.sizes[0].fewest == min(kit[0] for kit in kits)
+    assert len(made.sizes) > 1
+    for size in made.sizes:
+        price, arches, cost = best_of_size(kits, len(size.pieces))
+        assert size.price == pytest.approx(price, abs=1e-5)
+        assert sum(piece.kind == "arch" for piece in size.pieces) == arches
+        assert sum(one.cost for one in size.horses) == pytest.approx(cost, abs=1e-4)
 
 
 def test_margin_keeps_what_is_near_the_best(monkeypatch):
