@@ -137,6 +137,7 @@ class RiderTable(Table):
     weight: RiderWeight | None = None
     leans: Literal["no", "left", "right"] = "no"
     lean_mm: Lean = 20.0
+    in_stirrups: Annotated[float, Field(ge=0, le=1)] = 0.0
 
 
 class AimTable(Table):
@@ -208,6 +209,11 @@ def read_case(path: Path, *, anyway: bool = False) -> CaseFile:
     saddle = read_saddle(path.parent / told.saddle)
     pad = NO_PAD if told.pad == NONE else read_pad(path.parent / told.pad)
     lines = [*_wrong_setups(told, saddle, pad), *_wrong_scale(told)]
+    if told.rider.in_stirrups > 0 and saddle.stirrup_bar_x_mm is None:
+        lines.append(
+            "rider.in_stirrups: where the stirrup bars lie is not told, so nobody knows where that weight hangs; add "
+            "stirrup_bar_x_mm to the saddle"
+        )
     if lines:
         raise wrong(path, lines)
     if off := pockets_off_panel(pad, saddle):
@@ -265,9 +271,9 @@ def _case(told: CaseTable, pad: Pad) -> Case:
             saddle_moves=today.saddle_moves,
             worn=_setup(today.setup, pad) if today.setup else None,
         ),
-        rider=Rider(lean=rider.leans, lean_mm=rider.lean_mm)
+        rider=Rider(lean=rider.leans, lean_mm=rider.lean_mm, in_stirrups=rider.in_stirrups)
         if rider.weight is None
-        else Rider(rider.weight, True, rider.leans, rider.lean_mm),
+        else Rider(rider.weight, True, rider.leans, rider.lean_mm, rider.in_stirrups),
         aim=Aim(told.aim.aim, told.aim.middle_room_mm),
         tries=tuple(_setup(one, pad) for one in told.try_),
         print_units=told.print_units,

@@ -4,8 +4,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from types import MappingProxyType
 
-from shimwright.optimize.setup import Stack
 from shimwright.optimize.in_the_van import InStock
+from shimwright.optimize.setup import Stack
 
 ZONES = ("front_left", "front_right", "middle_left", "middle_right", "rear_left", "rear_right")
 DEFAULT_RIDER_KG = 75.0
@@ -46,12 +46,15 @@ class Today:
 
 @dataclass(frozen=True)
 class Rider:
-    """weight_told: False prints "assumed". leans: no | left | right, by lean_mm."""
+    """weight_told: False prints "assumed". leans: no | left | right, by lean_mm. in_stirrups: share of the weight that
+    hangs on the stirrup bars, the rest is on the seat.
+    """
 
     weight_kg: float = DEFAULT_RIDER_KG
     weight_told: bool = False
     lean: str = "no"
     lean_mm: float = 20.0
+    in_stirrups: float = 0.0
 
 
 @dataclass(frozen=True)

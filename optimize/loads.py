@@ -50,7 +50,9 @@ def load_cases(saddle: Saddle, panels: Underside, rider: Rider, names: Iterable[
 
 
 def load_case(saddle: Saddle, panels: Underside, rider: Rider, name: str) -> Load:
-    """Saddle at the panels' centroid, straps at the outer edges, the rider spread about the seat's lowest point."""
+    """Saddle at the panels' centroid, straps at the outer edges, the rider spread about the seat's lowest point, what
+    is told to rest in the stirrups on their bars. Raises WrongUse where the bars' place is not told.
+    """
     centre = float(panels.centroid[0])
     parts = [np.array([[centre, 0.0, saddle.mass_kg * GRAVITY_M_S2]])]
     if name != "saddle_only":
@@ -58,7 +60,9 @@ def load_case(saddle: Saddle, panels: Underside, rider: Rider, name: str) -> Loa
     if name in RIDER_FACTOR:
         seat = centre if saddle.seat_x_mm is None else saddle.seat_x_mm
         force = rider.weight_kg * GRAVITY_M_S2 * RIDER_FACTOR[name]
-        parts.append(_seat(seat, lean_mm(rider), force))
+        parts.append(_seat(seat, lean_mm(rider), force * (1 - rider.in_stirrups)))
+        if rider.in_stirrups > 0:
+            parts.append(_stirrups(saddle, panels, lean_mm(rider), force * rider.in_stirrups))
     x, y, force_n = np.concatenate(parts).T
     return Load(name, x, y, force_n)
 
@@ -76,6 +80,16 @@ def _straps(saddle: Saddle, panels: Underside, centre: float) -> FloatArray:
 def _seat(x: float, y: float, force: float) -> FloatArray:
     points = np.linspace(-0.4, 0.4, 5) * SEAT_MM
     return np.array([[x + dx, y, force / points.size] for dx in points])
+
+
+def _stirrups(saddle: Saddle, panels: Underside, lean: float, force: float) -> FloatArray:
+    """On both bars, over the panels' middle lines; a rider who leans treads harder on that side, up to all of it."""
+    if saddle.stirrup_bar_x_mm is None:
+        raise WrongUse("rider.in_stirrups: where the stirrup bars lie is not told; add stirrup_bar_x_mm to the saddle")
+    x = saddle.stirrup_bar_x_mm
+    out = abs(float(panels.panels.points(np.array(-x / saddle.length_mm), np.array(0.5), 1)[1]))
+    left = np.clip(0.5 + 0.5 * lean / out, 0.0, 1.0)
+    return np.array([[x, out, force * left], [x, -out, force * (1 - left)]])
 
 
 def check_inside(load: Load, panels: Underside) -> None:
