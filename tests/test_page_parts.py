@@ -32,6 +32,7 @@ from shimwright.page.listeners import WAITING, Listener
 from shimwright.page.new_case import case_from_scan
 from shimwright.page.scans import _told
 from shimwright.page.serve import _lan_address, _sockets
+from shimwright.page.showing import in_trade
 from shimwright.page.ticks import NAME, felt, tick, ticks
 from shimwright.page.trial import Trial
 from shimwright.progress import Say
@@ -367,3 +368,14 @@ def _behind(one: Page, name: str) -> float:
 def _measured(one: Page) -> None:
     one.until(lambda m: m["t"] == "case")
     one.settled()
+
+
+# ---- words
+
+
+def test_a_western_saddle_has_bars_on_the_page_too() -> None:
+    """PRACTICE §2: panel (Western: bar), girthed (cinched); what the page asks back by keeps its name."""
+    told = {"rows": [["Carries", "97 % of the panel"]], "key": "girthed|panel|left", "n": 3, "none": None}
+    western = {"rows": [["Carries", "97 % of the bar"]], "key": "girthed|panel|left", "n": 3, "none": None}
+    assert in_trade(told, "western") == western
+    assert in_trade(told, "english") == told

@@ -13,6 +13,7 @@ from shimwright.case_file import CaseFile
 from shimwright.optimize.answer import Fit
 from shimwright.optimize.hands import hand_checks
 from shimwright.optimize.setup import Setup
+from shimwright.optimize.trade_words import said as in_words_of
 from shimwright.page import place_told, recorded, said, showing, ticks
 from shimwright.page.apart import Bounds, Errand, Stopped
 from shimwright.page.desk import AS_FOUND, KEPT, Asking, Desk
@@ -116,7 +117,8 @@ async def anyway(desk: Desk, _: Listener, __: Asked) -> None:
 async def tap(desk: Desk, page: Listener, asked: Asked) -> None:
     point = point_of(asked.get("point"))
     found = await desk.in_thread(place_told.told_at, desk.laid(), desk.shown(asked.get("side")), point, page.units)
-    page.tell({"t": "place", **found})
+    told = {name: showing.in_trade(part, desk.laid().job.saddle.style) for name, part in found.items()}
+    page.tell({"t": "place", **told})
 
 
 async def light(desk: Desk, page: Listener, asked: Asked) -> None:
@@ -129,6 +131,7 @@ async def light(desk: Desk, page: Listener, asked: Asked) -> None:
     if not 0 <= number < len(rows):
         raise WrongUse("that finding is no longer there: the set-up was changed meanwhile")
     nodes, rings, hand = place_told.lit(fitting, desk.shown("now"), rows[number])
+    hand = in_words_of(hand, fitting.job.saddle.style)
     page.send("lit", framed("lit", {"finding": number, "rings": rings, "hand": hand}, {"nodes": nodes}))
 
 

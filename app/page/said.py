@@ -109,9 +109,9 @@ def setup_words(setup: Setup, pad: Pad, units: str) -> str:
     return words.setup(setup, pad, units)
 
 
-def finding_rows(fitting: Fitting, contact: Contact) -> list[dict[str, object]]:
+def finding_rows(fitting: Fitting, contact: Contact, units: str) -> list[dict[str, object]]:
     """What this set-up shows, in the order of the paper."""
-    return [_finding(one) for one in findings_of(fitting, contact)]
+    return [_finding(one, units) for one in findings_of(fitting, contact)]
 
 
 def findings_of(fitting: Fitting, contact: Contact) -> tuple[Finding, ...]:
@@ -120,9 +120,10 @@ def findings_of(fitting: Fitting, contact: Contact) -> tuple[Finding, ...]:
     return findings(job.back, job.saddle, job.case, contact, contact, arch)
 
 
-def _finding(one: Finding) -> dict[str, object]:
+def _finding(one: Finding, units: str) -> dict[str, object]:
     said = one.words[:1].upper() + one.words[1:]
-    return {"words": said, "figure": finding_figure(one), "helps": one.helps, "place": one.place, "side": one.side}
+    figure = finding_figure(one, units)
+    return {"words": said, "figure": figure, "helps": one.helps, "place": one.place, "side": one.side}
 
 
 def hand_rows(fitting: Fitting, contact: Contact, units: str) -> list[dict[str, object]]:
@@ -188,6 +189,6 @@ def back_tables(back: Back, units: str) -> dict[str, object]:
         "build": build_table(back, units),
         "words": [f"{word.word}" for word in back.build.words],
         "landmarks": {mark.name: row for mark, row in zip(back.landmarks, landmarks_table(back, units), strict=True)},
-        "stations": stations_table(back),
+        "stations": stations_table(back, units),
         "sources": scan_sources(back),
     }

@@ -7,6 +7,7 @@ from pathlib import Path
 from shimwright.export import words
 from shimwright.optimize.answer import Contact
 from shimwright.optimize.setup import Setup
+from shimwright.optimize.trade_words import said as in_words_of
 from shimwright.page import pictures, said, ticks
 from shimwright.page.fitting import Fitting
 from shimwright.page.trial import Trial
@@ -15,6 +16,20 @@ SHEETS = (
     "client.pdf", "client.html", "fitter.pdf", "tack-card.pdf", "templates-a4.pdf", "templates-letter.pdf",
     "cutlist.pdf", "cutlist.csv", "fit.json",
 )  # fmt: skip
+
+
+NAMES = frozenset({"key", "place", "side", "state", "verdict"})  # what the page asks back by
+
+
+def in_trade(part: object, style: str) -> object:
+    """Our own sentences in the words for this style of saddle; what names something stays."""
+    if isinstance(part, str):
+        return in_words_of(part, style)
+    if isinstance(part, list):
+        return [in_trade(one, style) for one in part]
+    if isinstance(part, dict):
+        return {key: one if key in NAMES else in_trade(one, style) for key, one in part.items()}
+    return part
 
 
 def case_document(fitting: Fitting, units: str, folder: Path) -> dict[str, object]:
@@ -37,6 +52,7 @@ def case_document(fitting: Fitting, units: str, folder: Path) -> dict[str, objec
         "pockets": [{"name": pocket.name, "side": pocket.side} for pocket in job.pad.pockets],
         "files": files_of(folder),
         "units": units,
+        "trade": {word: in_words_of(word, job.saddle.style) for word in ("panel", "girthed")},
     }
 
 
@@ -45,7 +61,7 @@ def state_document(
 ) -> dict[str, object]:
     """The set-up and all that is said of it. beside: name of what it is compared with, its contact, is one kept."""
     name, other, kept = beside
-    setup, pad = now.contact.setup, fitting.job.pad
+    setup, pad, style = now.contact.setup, fitting.job.pad, fitting.job.saddle.style
     return {
         "t": "state",
         "setup": setup_document(setup),
@@ -53,14 +69,14 @@ def state_document(
         "fixed": sorted(trial.fixed),
         "undo": len(trial.before),
         "as_found": setup == fitting.found.setup,
-        "judged": said.verdict(fitting, now, units),
+        "judged": in_trade(said.verdict(fitting, now, units), style),
         "beside": {
             "name": name,
             "words": said.setup_words(other.setup, pad, units),
-            "rows": said.figures(other, units),
+            "rows": in_trade(said.figures(other, units), style),
             "kept": kept,
         },
-        "findings": said.finding_rows(fitting, now.contact),
+        "findings": in_trade(said.finding_rows(fitting, now.contact, units), style),
         "hands": said.hand_rows(fitting, now.contact, units) if now.settled else None,
     }
 

@@ -277,7 +277,7 @@ def test_the_whole_job_on_a_phone(browser: Any, server: Served, horses: Path) ->
         _tapped(opened)
         _dragged_by_finger(opened)
         page.tap("[data-step=hands]")
-        page.locator("#step-hands .feel button", has_text="wrong").first.tap()
+        page.locator("#step-hands .feel button", has_text="no").first.tap()
         page.get_by_text("0 of 1 felt as told").wait_for()
         for step in ("scan", "saddle", "setup", "hands", "sheets"):
             page.tap(f"[data-step={step}]")

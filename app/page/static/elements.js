@@ -45,7 +45,7 @@ export const fill = (holder, ...inside) => {
 
 // What the record has of this visit; where it has nothing, keeping it is offered.
 export const record = ({ state, files }, acts) => make('div.record', {}, make('p.quiet', { role: 'status' }, state.record.words),
-  state.record.offer ? make('button', { type: 'button', 'data-key': 'record', disabled: !files.includes('fit.json'), onclick: () => acts.ask({ do: 'record' }) },
-    files.includes('fit.json') ? 'Keep this visit in the record' : 'Make the sheets, then it can be kept in the record') : null);
+  !state.record.offer ? null : files.includes('fit.json') ? make('button', { type: 'button', 'data-key': 'record', onclick: () => acts.ask({ do: 'record' }) }, 'Keep this visit in the record')
+    : make('p.quiet', {}, 'Once its sheets are made, this visit can be kept there.'));
 
 export const place = name => name.replaceAll('_', ' ');

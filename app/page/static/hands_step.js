@@ -8,7 +8,7 @@ export const handsStep = (seen, acts) => {
   const keys = state.hands.flatMap(({ places }) => places.flatMap(({ cells }) => cells.map(cell => cell.key)));
   const said = keys.map(key => state.felt[key]).filter(one => one !== undefined);
   return [
-    make('p', {}, 'Press the seat down with one hand; slide the other in flat, palm to the horse, from above down, then along under the panel front to rear, the same order on both sides; look for daylight along the channel.'),
+    make('p', {}, `Press the seat down with one hand; slide the other in flat, palm to the horse, from above down, then along under the ${seen.case.trade.panel} front to rear, the same order on both sides; look for daylight along the channel.`),
     make('p.quiet', { role: 'status' }, said.length ? `${said.filter(Boolean).length} of ${said.length} felt as told.` : 'Nothing ticked yet.'),
     state.hands.map(({ state: when, places }) => [make('h2', {}, when[0].toUpperCase() + when.slice(1)), rows(places, state.felt, acts)]),
     record(seen, acts),
@@ -24,5 +24,5 @@ const cell = (place, { key, side, feel, gap }, right, acts) => {
   const tick = (value, words) => make('button', { type: 'button', 'data-key': `${key} ${words}`, 'aria-pressed': String(right === value),
     'aria-label': `${place}${side === 'none' ? '' : ` ${side}`}, told ${feel}: ${words}`,
     onclick: () => acts.ask({ do: 'tick', key, right: right === value ? null : value }) }, words);
-  return make('div.feel', {}, make('p', {}, make('b', {}, feel), gap ? make('small', {}, gap) : null), make('div.group', {}, tick(true, 'right'), tick(false, 'wrong')));
+  return make('div.feel', {}, make('p', {}, make('b', {}, feel), gap ? make('small', {}, gap) : null), make('div.group', {}, tick(true, 'yes'), tick(false, 'no')));
 };

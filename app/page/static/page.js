@@ -103,7 +103,7 @@ const legend = () => {
   const colours = seen.case.colours[seen.mode === 'gap' ? 'signed' : 'pressure'];
   const wide = 220 / colours.length;
   const ends = seen.mode === 'gap'
-    ? [`pressed ${seen.case.gap_shown}`, 'girthed, nobody up', `daylight ${seen.case.gap_shown}`] : ['light', '', `firm, ${field.top_kpa} kPa`];
+    ? [`pressed ${seen.case.gap_shown}`, `${seen.case.trade.girthed}, nobody up`, `daylight ${seen.case.gap_shown}`] : ['light', '', `firm, ${field.top_kpa} kPa`];
   const below = seen.mode === 'gap' ? '' : 'rider up; the horse’s own colour: nothing touches';
   fill(by('legend'), drawn('svg', { viewBox: '0 0 480 40' },
     colours.map((paint, k) => drawn('rect', { x: 130 + k * wide, y: 4, width: wide + 0.6, height: 12, fill: paint })),

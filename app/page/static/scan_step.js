@@ -91,12 +91,12 @@ const opened = (seen, acts) => {
     make('h2', {}, 'Measures'), measures(back)];
 };
 
-const landmarks = (seen, acts) => make('table.nudge', {}, make('tbody', {}, seen.case.landmarks.map(({ name, source }, k) => {
+const landmarks = (seen, acts) => make('table.nudge', { role: 'table' }, make('tbody', { role: 'rowgroup' }, seen.case.landmarks.map(({ name, source }, k) => {
   const [words, behind, , , sd] = seen.case.back.landmarks[name];
   const step = (mm, words) => make('button', { type: 'button', 'data-key': `${name} ${mm}`, 'aria-label': `${place(name)} 5 mm ${words}`, onclick: () => acts.ask({ do: 'nudge', place: name, back_mm: mm }) }, words);
   const fixed = ['croup', 'low'].includes(name);
-  return make('tr', { 'data-landmark': name }, make('th', { scope: 'row' }, words), make('td', {}, behind), make('td', {}, `${source} ${sd}`),
-    make('td', {}, fixed ? '' : make('span.group', {}, step(-5, 'forward'), step(5, 'back'))));
+  return make('tr', { 'data-landmark': name, role: 'row' }, make('th', { scope: 'row', role: 'rowheader' }, words), make('td', { role: 'cell' }, behind), make('td', { role: 'cell' }, `${source} ${sd}`),
+    make('td', { role: 'cell' }, fixed ? '' : make('span.group', {}, step(-5, 'forward'), step(5, 'back'))));
 })));
 
 const scale = (seen, acts) => {
