@@ -12,9 +12,10 @@ from shimwright.export.plain_json import MADE_BY, plain, write_json
 from shimwright.export.thickness_picture import thickness_picture
 from shimwright.export.typesetting import PAPERS, set_pdf
 from shimwright.optimize.case import ZONES
-from shimwright.optimize.panel_fit import PanelFit, Ridden
+from shimwright.optimize.panel_fit import PanelFit, Remaining, Ridden
 from shimwright.optimize.panel_rules import panel_rules
 from shimwright.optimize.thickness_map import MapSolution, thirds_mm
+from shimwright.optimize.trade_words import said
 from shimwright.scan.raw import FloatArray
 
 PLACES = ("front", "middle", "rear")
@@ -130,19 +131,22 @@ def weighed(ridden: Sequence[Ridden]) -> list[str]:
 
 def profile_card_pdf(fit: PanelFit, ridden: Sequence[Ridden], chart: MapSolution, job: PanelJob) -> bytes:
     """One page."""
+    style = fit.saddle.style
     data = {
-        "title": f"Panel profile, {job.who}",
+        "title": said(f"Panel profile, {job.who}", style),
+        "panel": said("panel", style),
+        "unit": "" if job.print_units == "in" else ", mm",
         "paper": PAPERS[job.print_units],
         "who": job.who,
         "line": " · ".join(part for part in (job.saddle, words.day(job.date)) if part),
         "big": big_rows(fit, job.print_units),
         "along": along_rows(fit, job.print_units),
-        "angles": "below horizontal, left / right" if fit.uneven else "panel below horizontal",
+        "angles": "below horizontal, left / right" if fit.uneven else said("panel below horizontal", style),
         "more": more_rows(fit, job.print_units),
-        "remaining": remaining_rows(fit),
-        "flock": flock_rows(chart),
+        "remaining": remaining_rows(fit, job.print_units),
+        "flock": flock_rows(chart, job.print_units),
         "picture": for_paper(thickness_picture(fit, chart.height_mm, (92.0, 118.0))),
-        "weighed": weighed(ridden),
+        "weighed": [words.in_units(said(line, style), job.print_units) for line in weighed(ridden)],
         "notes": list(job.notes),
         "limited": any(fit.channel_at_limit),
     }
@@ -173,49 +177,76 @@ def more_rows(fit: PanelFit, units: str) -> list[list[str]]:
     change = change_per_100mm(fit)
     shown = [f"{row[0]:.1f}° then {row[1]:.1f}°" for row in (change if fit.uneven else change[:1])]
     sides = (" left", " right") if fit.uneven else ("",)
-    crown = [_bow(value) for value in (fit.shape.crown_mm if fit.uneven else fit.shape.crown_mm[:1])]
+    crown = [_bow(value, units) for value in (fit.shape.crown_mm if fit.uneven else fit.shape.crown_mm[:1])]
     rows = [
         *([f"falls{side}, per 100 mm", falls] for side, falls in zip(sides, shown, strict=True)),
-        *([f"across the panel{side}", bow] for side, bow in zip(sides, crown, strict=True)),
-        ["front end above rear end", f"{fit.shape.rise_mm:.1f} mm"],
-        ["panel length", words.length(fit.saddle.length_mm, units)],
+        *([said(f"across the panel{side}", fit.saddle.style), bow] for side, bow in zip(sides, crown, strict=True)),
+        ["front end above rear end", _fine(fit.shape.rise_mm, units)],
+        [said("panel length", fit.saddle.style), words.length(fit.saddle.length_mm, units)],
     ]
     if fit.uneven:
-        rocker = " / ".join(f"{value:.1f}" for value in fit.shape.rocker_mm)
+        rocker = " / ".join(_fine(value, units) for value in fit.shape.rocker_mm)
         rows += [
-            ["rocker, left / right", f"{rocker} mm"],
-            ["left panel proud of right", f"{_half(fit.shape.proud_mm)} mm"],
+            ["rocker, left / right", rocker],
+            [said("left panel proud of right", fit.saddle.style), _half(fit.shape.proud_mm, units, "mm")],
         ]
     return rows
 
 
-def remaining_rows(fit: PanelFit) -> list[list[str]]:
+def remaining_rows(fit: PanelFit, units: str) -> list[list[str]]:
     return [
         [
             rest.name,
             f"{rest.weight:g}",
-            f"{rest.pad_mm:.1f}",
-            f"{rest.mean_mm:.1f}",
-            f"{max(float(np.nanmax(rest.gap_mm)), 0.0):.1f}",
-            f"{max(float(-np.nanmin(rest.gap_mm)), 0.0):.1f}",
+            *(_narrow(value, units) for value in (rest.pad_mm, rest.mean_mm, *_most(rest))),
         ]
         for rest in fit.remaining
     ]
 
 
-def flock_rows(chart: MapSolution) -> list[list[str]]:
-    """front, middle, rear: left, right, left less right, mm to half a millimetre."""
+def _most(rest: Remaining) -> tuple[float, float]:
+    """Deepest daylight and deepest pressing, mm."""
+    return max(float(np.nanmax(rest.gap_mm)), 0.0), max(float(-np.nanmin(rest.gap_mm)), 0.0)
+
+
+def flock_rows(chart: MapSolution, units: str = "mm") -> list[list[str]]:
+    """front, middle, rear: left, right, left less right, to half a millimetre."""
     thirds = thirds_mm(chart.height_mm)
     return [
-        [place, _half(thirds[0, k]), _half(thirds[1, k]), _half(thirds[0, k] - thirds[1, k])]
+        [place, *(_half(value, units) for value in (thirds[0, k], thirds[1, k], thirds[0, k] - thirds[1, k]))]
         for k, place in enumerate(PLACES)
     ]
 
 
-def _bow(crown_mm: float) -> str:
-    return f"middle {'proud' if crown_mm > 0 else 'hollowed'} {abs(crown_mm):.1f} mm"
+def _bow(crown_mm: float, units: str) -> str:
+    return f"middle {'proud' if crown_mm > 0 else 'hollowed'} {_fine(abs(crown_mm), units)}"
 
 
-def _half(value: float) -> str:
+def _fine(mm: float, units: str) -> str:
+    """To a tenth of a millimetre, as a maker builds; sixteenths beside where inches were asked.
+
+    >>> _fine(14.94, "mm"), _fine(14.94, "in")
+    ('14.9 mm', '9/16 in (14.9 mm)')
+    """
+    return f"{words.inches(mm)} in ({mm:.1f} mm)" if units == "in" else f"{mm:.1f} mm"
+
+
+def _narrow(mm: float, units: str) -> str:
+    """For a narrow column: mm are named by the head of the table, inches stand above them."""
+    return f"{words.inches(mm)} in\n{mm:.1f} mm" if units == "in" else f"{mm:.1f}"
+
+
+def _half(value: float, units: str = "mm", unit: str = "") -> str:
+    """Signed, to half a millimetre.
+
+    >>> _half(1.4), _half(-0.2), _half(-3.1, "in")
+    ('+1.5', '0', '−1/8 in\\n−3.0 mm')
+    """
     rounded = round(2 * float(value)) / 2
-    return f"{rounded:+.1f}".replace("-", "−") if rounded else "0"
+    if not rounded:
+        return f"0 {unit}".rstrip()
+    sign = "+" if rounded > 0 else "−"
+    if units != "in":
+        return f"{sign}{abs(rounded):.1f} {unit}".rstrip()
+    inches = words.inches(abs(rounded))
+    return f"{'' if inches == '0' else sign}{inches} in\n{sign}{abs(rounded):.1f} mm"
