@@ -12,23 +12,24 @@ from itertools import islice
 from typing import Any
 
 from shimwright.crew import Done, Work, attempt, one_thread_each
+from shimwright.ledger import code_sha
 from shimwright.scan.refusal import WrongUse
 
 AHEAD = 4  # pieces under way for each thread of the cluster: enough to keep it busy, few enough to hold
-CONNECT_S = 15
 
 
 @dataclass(frozen=True)
 class DaskCrew:
-    """address: of the scheduler, as in tcp://10.0.0.5:8786."""
+    """address: of the scheduler, as in tcp://10.0.0.5:8786. connect_s: how long to wait for its answer."""
 
     address: str
+    connect_s: int = 15
 
     def each(self, work: Work, pieces: Iterable[Any]) -> Iterator[Done]:
         """As `LocalCrew.each`."""
         distributed = _distributed()
         try:
-            client = distributed.Client(self.address, timeout=CONNECT_S)
+            client = distributed.Client(self.address, timeout=self.connect_s)
         except (OSError, ValueError) as error:
             raise WrongUse(
                 f"no cluster answers at {self.address} ({str(error).splitlines()[0][:80]}); check the address, or "
@@ -54,7 +55,7 @@ def _each(client: Any, as_completed: Any, work: Work, pieces: Iterable[Any]) -> 
 
     def begin(count: int) -> list[Any]:
         begun = {
-            client.submit(on_cluster, work, index, piece, pure=False, retries=1): index
+            client.submit(on_cluster, code_sha(), work, index, piece, pure=False, retries=1): index
             for index, piece in islice(waiting, count)
         }
         index_of.update(begun)
@@ -68,15 +69,19 @@ def _each(client: Any, as_completed: Any, work: Work, pieces: Iterable[Any]) -> 
             if broke is None
             else Done(index, None, f"the cluster gave it up ({type(broke).__name__})", lasting=False)
         )
-        if not isinstance(said, Done):
-            raise WrongUse(str(said))
+        if said is None:
+            raise WrongUse(
+                "the cluster runs another state of shimwright than this command; install the same one on all of it"
+            )
         for more in begin(1):
             under_way.add(more)
         yield said
 
 
-def on_cluster(work: Work, index: int, piece: Any) -> Done | str:
-    """On the cluster's side: a worker that may have children, for readers run in a process of their own."""
+def on_cluster(code: str, work: Work, index: int, piece: Any) -> Done | None:
+    """On the cluster's side, None where its code is another: rows of two programs do not go together."""
+    if code != code_sha():
+        return None
     one_thread_each()
-    multiprocessing.current_process()._config["daemon"] = False  # type: ignore[attr-defined]
+    multiprocessing.current_process()._config["daemon"] = False  # type: ignore[attr-defined]  # readers have children
     return attempt(work, index, piece)

@@ -21,7 +21,7 @@ from types import MappingProxyType
 from typing import Any, Protocol
 
 from shimwright.last_resort import words_of
-from shimwright.scan.refusal import Refusal, WrongUse
+from shimwright.scan.refusal import Refusal
 
 METHOD = "forkserver" if sys.platform == "linux" else "spawn"  # elsewhere system libraries do not bear forking
 PRELOADED = ["shimwright.scan.survey", "shimwright.scan.read_mesh", "shimwright.optimize.own_size"]
@@ -134,12 +134,10 @@ class _Worker:
     def answer(self) -> Done | None:
         """What the worker said; None where it died and the piece was begun again."""
         try:
-            done = self.ours.recv()
+            done: Done = self.ours.recv()
         except (EOFError, OSError):
             return self._died()
         self.busy = False
-        if not isinstance(done, Done):
-            raise WrongUse(str(done))
         return done
 
     def late(self) -> Done | None:
@@ -176,12 +174,10 @@ class _Worker:
         self.child.join()
 
 
-def attempt(work: Work, index: int, piece: Any) -> Done | str:
-    """The work with whatever it raises made a row; a text where everything has to stop (see `WrongCode`)."""
+def attempt(work: Work, index: int, piece: Any) -> Done:
+    """The work with whatever it raises made a row."""
     try:
         return Done(index, work(piece))
-    except WrongCode as error:
-        return str(error)
     except Refusal as refused:
         return Done(index, None, refused.message)
     except MemoryError as error:
@@ -190,10 +186,6 @@ def attempt(work: Work, index: int, piece: Any) -> Done | str:
         return Done(index, None, words_of(error), lasting=False)
     except Exception as error:
         return Done(index, None, words_of(error))
-
-
-class WrongCode(Exception):
-    """The worker runs another state of shimwright than whoever asks: no piece can be done."""
 
 
 def _serve(work: Work, processor_s: float, pipe: Connection) -> None:

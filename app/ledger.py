@@ -6,11 +6,14 @@ The file only saves work: deleted, all is worked out again; unreadable or of ano
 
 from __future__ import annotations
 
+import hashlib
 import json
 import sqlite3
 from collections.abc import Iterator
 from contextlib import closing, contextmanager
 from dataclasses import dataclass
+from functools import cache
+from importlib.resources import files
 from pathlib import Path
 
 from shimwright.scan.refusal import CannotWrite
@@ -22,6 +25,8 @@ create table if not exists row (key text primary key, made text not null) withou
 create table if not exists seen (path text primary key, size integer, changed_ns integer, sha256 text) without rowid;
 """
 WAIT_S = 60.0
+CODE_FOLDERS = ("scan", "optimize")  # whatever decides a row
+OWN_FILES = ("size_row.py", "measure.py", "told_options.py")
 
 
 @dataclass(frozen=True)
@@ -102,3 +107,18 @@ def _ours(path: Path) -> bool:
 
 def _reason(error: Exception) -> str:
     return error.strerror or str(error) if isinstance(error, OSError) else str(error)
+
+
+@cache
+def code_sha() -> str:
+    """Of all code and data that decide a row."""
+    whole = hashlib.sha256()
+    package = files("shimwright")
+    paths = [package / name for name in OWN_FILES]
+    for folder in CODE_FOLDERS:
+        found = sorted(files(f"shimwright.{folder}").iterdir(), key=lambda path: path.name)
+        paths += [path for path in found if path.name.endswith((".py", ".toml", ".csv"))]
+    for path in paths:
+        whole.update(path.name.encode())
+        whole.update(path.read_bytes())
+    return whole.hexdigest()

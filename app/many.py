@@ -9,18 +9,14 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from functools import cache, partial
-from importlib.resources import files
+from functools import partial
 from pathlib import Path
 from typing import Any
 
-from shimwright.crew import Crew, Work, WrongCode
-from shimwright.ledger import Ledger
+from shimwright.crew import Crew, Work
+from shimwright.ledger import Ledger, code_sha
 from shimwright.progress import Counting
 from shimwright.scan.refusal import InputRefused, WrongUse
-
-CODE_FOLDERS = ("scan", "optimize")  # whatever decides a row
-OWN_FILES = ("size_row.py", "measure.py", "told_options.py")
 
 
 @dataclass(frozen=True)
@@ -77,7 +73,7 @@ def many(work: Work, pieces: Sequence[Piece], ledger: Ledger, crew: Crew, counti
     left = [index for index in range(len(pieces)) if index not in hashes]
     counting.begin(len(pieces), len(pieces) - len(left))
     broken: dict[int, Row] = {}
-    for done in crew.each(partial(job, work, code_sha()), [pieces[index] for index in left]):
+    for done in crew.each(partial(job, work), [pieces[index] for index in left]):
         index = left[done.index]
         piece = pieces[index]
         result = done.result or {}
@@ -94,12 +90,8 @@ def many(work: Work, pieces: Sequence[Piece], ledger: Ledger, crew: Crew, counti
     return Rows(pieces, ledger, hashes, broken)
 
 
-def job(work: Work, code: str, piece: Piece) -> dict[str, object]:
+def job(work: Work, piece: Piece) -> dict[str, object]:
     """In the worker: the file's hash and what the work gives, or what it refuses for good."""
-    if code != code_sha():
-        raise WrongCode(
-            "the workers run another state of shimwright than this command; install the same one on all of them"
-        )
     try:
         before = piece.path.stat()
         with piece.path.open("rb") as stream:
@@ -128,18 +120,3 @@ def _known(pieces: Sequence[Piece], ledger: Ledger) -> dict[int, str]:
 
 def _key(piece: Piece, sha256: str) -> str:
     return hashlib.sha256("\n".join((code_sha(), piece.asked, sha256)).encode()).hexdigest()
-
-
-@cache
-def code_sha() -> str:
-    """Of all code and data that decide a row."""
-    whole = hashlib.sha256()
-    package = files("shimwright")
-    paths = [package / name for name in OWN_FILES]
-    for folder in CODE_FOLDERS:
-        found = sorted(files(f"shimwright.{folder}").iterdir(), key=lambda path: path.name)
-        paths += [path for path in found if path.name.endswith((".py", ".toml", ".csv"))]
-    for path in paths:
-        whole.update(path.name.encode())
-        whole.update(path.read_bytes())
-    return whole.hexdigest()

@@ -26,7 +26,7 @@ def pattern():
 
 
 def roof(pattern, angle_deg, dip_mm=0.0, tip_deg=0.0):
-    """A back of two planes below a ridge at z = 0 over x = 0; dipped in the middle as a parabola; its front tipped up."""
+    """A back of two planes below a ridge; dipped in the middle as a parabola; its front tipped up."""
     x, y = grid_of(pattern)
     s = -x[:, None] / pattern.length_mm
     z = -np.abs(y) * np.tan(np.radians(angle_deg)) - 4 * dip_mm * s * (1 - s) + x[:, None] * np.tan(np.radians(tip_deg))
