@@ -17,6 +17,7 @@ from shimwright.export.oblique_view import body_obliquely, oblique_view
 from shimwright.export.picture import page_svg
 from shimwright.export.pressure_map import levels_kpa
 from shimwright.optimize.answer import Contact, Fit
+from shimwright.optimize.trade_words import said
 
 CASE = "mounted"
 STILL_MM = 92.0
@@ -44,7 +45,7 @@ def turning_view(fit: Fit) -> str:
         f"<div class='wrap still'>{stills}</div><div class=stage><span class=head>head</span></div>"
         "<p class='quiet turned'>Drag with a finger or the mouse, or press the arrow keys, + and −.</p>"
         f"<div class='choose turned' role=group aria-label='What is shown'>{shown}"
-        "<button type=button data-saddle aria-pressed=false>panels on</button></div>"
+        f"<button type=button data-saddle aria-pressed=false>{said('panels on', fit.saddle.style)}</button></div>"
         f"<div class='choose turned' role=group aria-label='Seen from'>{looks}</div>"
         "<p class=quiet>Rider up. Dark presses firmly, light lightly; in the back's own colour nothing touches.</p>"
         f'<script type="application/json" id=turn-data>{data}</script>'

@@ -149,3 +149,9 @@ def test_a_rough_back_with_holes_is_drawn(seed: int) -> None:
         for ring in rings_of(stroke.d):
             assert (ring[:, 0] >= -0.01).all()
             assert (ring[:, 0] <= WIDE_MM + 0.01).all()
+
+
+def test_a_western_saddle_has_bars() -> None:
+    fit = example_fit()
+    assert ">panels on<" in turning_view(fit)
+    assert ">bars on<" in turning_view(replace(fit, saddle=replace(fit.saddle, style="western")))
