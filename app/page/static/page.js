@@ -44,7 +44,7 @@ const heard = {
   hello: message => { seen.hello = message; if (!caseKey) show(); },
   pages: ({ count }) => { by('others').textContent = count > 1 ? `${count} pages show this horse together` : ''; },
   say: ({ text }) => { by('busy').textContent = text ? `${text[0].toUpperCase()}${text.slice(1)} …` : ''; },
-  note: ({ text }) => note(text),
+  note: ({ text }) => note(text[0].toUpperCase() + text.slice(1)),
   refused: ({ text }) => { seen.wanted = null; by('busy').textContent = ''; note(text[0].toUpperCase() + text.slice(1), true); show(); },
   back: message => view.setBack(message),
   field: message => { if (seen.shown === null) { view.setField(message); legend(); } },
