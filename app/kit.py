@@ -190,13 +190,15 @@ def _written(
 
 
 def _write_cards(yard: YardKit, job: KitJob, jobs: dict[str, Job], folder: Path) -> None:
-    from shimwright.export.tack_card import write_tack_card
+    from shimwright.export.tack_card import write_tack_card, write_tack_cards
     from shimwright.optimize.fit import fit_chosen
 
-    horses = yard.sizes[job.size].horses
+    horses, fits = yard.sizes[job.size].horses, {}
     for name, place, one, listed in zip(yard.names, folder_names(yard.names), horses, yard.lists, strict=True):
         (folder / place).mkdir()
-        write_tack_card(fit_chosen(jobs[name], listed.as_found, one.setup), folder / place)
+        fits[name] = fit_chosen(jobs[name], listed.as_found, one.setup)
+        write_tack_card(fits[name], folder / place)
+    write_tack_cards([fits[yard.names[number]] for number in yard.sizes[job.size].order.horses], folder)
 
 
 def folder_names(names: Sequence[str]) -> list[str]:

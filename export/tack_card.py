@@ -1,5 +1,6 @@
-"""tack-card.pdf: a quarter page per horse for the tack room; fold so that the cautions lie behind."""
+"""tack-card.pdf: a quarter page per horse for the tack room; fold so that the cautions lie behind. Two to a page."""
 
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 
 from shimwright.export import words
@@ -8,6 +9,7 @@ from shimwright.export.picture import Picture, for_paper
 from shimwright.export.typesetting import PAPERS, set_pdf
 from shimwright.export.view_from_above import saddle_from_above
 from shimwright.optimize.answer import Fit
+from shimwright.optimize.case import Case
 
 ROUNDED_KG = 5  # a rider's weight is nobody's business in the tack room
 
@@ -17,12 +19,26 @@ def write_tack_card(fit: Fit, folder: Path) -> None:
     (folder / "tack-card.pdf").write_bytes(tack_card_pdf(fit))
 
 
+def write_tack_cards(fits: Sequence[Fit], folder: Path) -> None:
+    """Write tack-cards.pdf into folder: a yard's cards, two horses to a page. fits: at least one."""
+    (folder / "tack-cards.pdf").write_bytes(_set([_card(fit) for fit in fits], "Tack cards", fits[0].case))
+
+
 def tack_card_pdf(fit: Fit) -> bytes:
+    """The same card twice on a page."""
+    return _set([_card(fit)] * 2, str(names(fit)["title"]), fit.case)
+
+
+def _set(cards: Sequence[Mapping[str, object]], title: str, case: Case) -> bytes:
+    data = {"title": title, "paper": PAPERS[case.print_units], "cards": list(cards)}
+    return set_pdf("tack-card.typ", data, case.today.date)
+
+
+def _card(fit: Fit) -> dict[str, object]:
     done = "fitted" if fit.setup is not None and fit.verdict not in COMES_FIRST else "measured"
     picture: Picture = saddle_from_above(fit, 88.0, 80.0 if fit.setup is not None else 72.0)
-    data = {
+    return {
         **names(fit),
-        "paper": PAPERS[fit.case.print_units],
         "verdict": fit.verdict,
         "given": fit.setup is not None,
         "sentence": fit.sentence,
@@ -34,7 +50,6 @@ def tack_card_pdf(fit: Fit) -> bytes:
         "picture": for_paper(picture),
         "cautions": [words.in_units(line, fit.case.print_units) for line in fit.cautions],
     }
-    return set_pdf("tack-card.typ", data, fit.case.today.date)
 
 
 def rider(fit: Fit) -> str:

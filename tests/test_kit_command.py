@@ -131,7 +131,9 @@ def test_table_sheet_and_cards_say_the_same(yard):
     assert f"{made['kit']['count']} pieces serve 2 horses" in sheet
     assert "Dumpling" in sheet
     assert "Vet first" in sheet
+    cards = words_of(out / "tack-cards.pdf")
     for one in made["horses"]:
+        assert one["horse"] in cards
         card = words_of(out / one["horse"].lower() / "tack-card.pdf")
         assert one["horse"] in card
         assert one["setup"]["arch"] in card
