@@ -3,6 +3,7 @@
 from dataclasses import dataclass, replace
 
 import numpy as np
+from numba import njit
 from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter1d
 
@@ -92,7 +93,9 @@ def _look(surface: Surface, frame: Frame, withers_scan: FloatArray | None) -> _L
     mark_x = None if withers_scan is None else float(frame.to_back(withers_scan[None])[0, 0])
     midline = _spine(find_midline(surface, mark_x or 0.0))
     try:
-        topline = topline_landmarks(midline.x_mm, midline.z_mm, midline.sd_z_mm, mark_x)
+        topline = topline_landmarks(
+            midline.x_mm, midline.z_mm, midline.sd_z_mm, mark_x, float(np.radians(frame.pitch_sd_deg))
+        )
     except InputRefused:
         if mark_x is not None:
             raise
@@ -136,10 +139,11 @@ def _rough_spine(points: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray
     return top[:, 0], smooth[:, 0], smooth[:, 1]
 
 
+@njit(cache=True)
 def _top(row: FloatArray) -> tuple[float, float, float]:
-    z = float(np.percentile(row[:, 2], 97.0))
-    y = float(np.median(row[row[:, 2] > z - 40.0, 1]))
-    return float(np.median(row[:, 0])), float(np.clip(y, -60.0, 60.0)), z
+    z = np.percentile(row[:, 2], 97.0)
+    y = np.median(row[row[:, 2] > z - 40.0, 1])
+    return np.median(row[:, 0]), min(max(y, -60.0), 60.0), z
 
 
 def _about_withers(look: _Look) -> tuple[Frame, TrunkAxis]:

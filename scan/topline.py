@@ -42,13 +42,16 @@ class ToplineFound:
     low_sd: float
 
 
-def topline_landmarks(x: FloatArray, z: FloatArray, sd_z: FloatArray, mark_x: float | None = None) -> ToplineFound:
+def topline_landmarks(
+    x: FloatArray, z: FloatArray, sd_z: FloatArray, mark_x: float | None = None, pitch_sd: float = 0.0
+) -> ToplineFound:
     """Withers, croup and low of back on the topline z(x), all mm, x forward, any order.
 
-    sd_z: (n,) sd of the heights. mark_x: x of a marked withers. Refuses, naming `--mark withers`, where
+    sd_z: (n,) sd of the heights. mark_x: x of a marked withers. pitch_sd: radians, how well level is known: a tilt
+    moves every peak and low. Refuses, naming `--mark withers`, where
     neither mark nor peak nor knee shows the withers.
     """
-    line = _Line.of(x, z, sd_z)
+    line = _Line.of(x, z, sd_z, pitch_sd)
     peaks = line.peaks()
     croup = _croup(peaks, mark_x)
     withers, kind, withers_sd = _withers(line, peaks, croup, mark_x)
@@ -75,16 +78,17 @@ def croup_alone(x: FloatArray, z: FloatArray, sd_z: FloatArray) -> float:
 
 @dataclass(frozen=True)
 class _Line:
-    """The topline on an even grid: x ascending, z as measured, smooth z, its sd, second derivative."""
+    """The topline on an even grid: x ascending, z as measured, smooth z, its sd, second derivative; sd of its pitch."""
 
     x: FloatArray
     z: FloatArray
     smooth: FloatArray
     sd: FloatArray
     bend: FloatArray
+    pitch_sd: float
 
     @classmethod
-    def of(cls, x: FloatArray, z: FloatArray, sd_z: FloatArray) -> "_Line":
+    def of(cls, x: FloatArray, z: FloatArray, sd_z: FloatArray, pitch_sd: float = 0.0) -> "_Line":
         seen = np.isfinite(x) & np.isfinite(z)
         if seen.sum() < 3 or np.ptp(x[seen]) < 2 * NOT_SEARCHED_MM + STEP_MM:
             length = float(np.ptp(x[seen])) if seen.any() else 0.0
@@ -102,6 +106,7 @@ class _Line:
             smooth=_smoothed(even, SMOOTHING_SD_MM),
             sd=np.interp(grid, xs, np.where(np.isfinite(sds), sds, 0.0)),
             bend=np.gradient(np.gradient(_smoothed(even, KNEE_SMOOTHING_SD_MM), STEP_MM), STEP_MM),
+            pitch_sd=pitch_sd,
         )
 
     @property
@@ -148,7 +153,7 @@ class _Line:
         return float(np.interp(x, self.x, self.z, left=np.nan, right=np.nan))
 
     def turning_sd(self, x: float) -> float:
-        """sd of the x of a peak or low: sd of the slope over the bend.
+        """sd of the x of a peak or low: sd of the slope over the bend, the pitch's own sd in it.
 
         The sd of the slope is taken as that of the height over twice the smoothing length: errors of a fitted
         line are alike over about that distance. Our judgement, checked on simulated scans.
@@ -156,7 +161,7 @@ class _Line:
         if np.isnan(x):
             return np.nan
         bend = abs(np.interp(x, self.x, self.bend))
-        slope_sd = np.interp(x, self.x, self.sd) / (2 * SMOOTHING_SD_MM)
+        slope_sd = np.hypot(np.interp(x, self.x, self.sd) / (2 * SMOOTHING_SD_MM), self.pitch_sd)
         return float(np.hypot(STEP_MM / 5, min(slope_sd / max(bend, 1e-5), PEAK_REACH_MM)))
 
 
