@@ -1,9 +1,11 @@
 """The arch by itself: its legs against the back beside the withers, girthed (PRACTICE §5, DESIGN §13)."""
 
 import numpy as np
+from numpy.typing import NDArray
 
 from shimwright.optimize.answer import ArchJudgement
 from shimwright.optimize.bench import Bench, moved
+from shimwright.optimize.limits import limits
 from shimwright.optimize.place import back_angle_deg, section_height_mm
 from shimwright.scan.back import Back
 from shimwright.scan.raw import FloatArray
@@ -56,7 +58,9 @@ def larger_shoulder(back: Back, x_mm: float) -> str | None:
 
 
 def _against_back(bench: Bench, q: FloatArray, side: int) -> tuple[float, float]:
-    """Mean angle below horizontal of the bearing surface under the leg, as the saddle lies, and of the back there."""
+    """Mean angle below horizontal of the bearing surface under the leg, as the saddle lies, and of the back there, over
+    the length where the leg bears.
+    """
     panels = bench.underside.panels
     s = np.linspace(0.1, 0.9, STATIONS) * panels.saddle.arch_length_mm / panels.saddle.length_mm
     down = np.tile([0.0, 0.0, -1.0], (STATIONS, 1))
@@ -68,5 +72,15 @@ def _against_back(bench: Bench, q: FloatArray, side: int) -> tuple[float, float]
     seen = np.isfinite(back)
     if not seen.any():
         return float("nan"), float("nan")
+    bears = seen & _bears(bench, q, s, side)
+    held = bears if bears.any() else seen
     leg = np.degrees(panels.angle_rad(s, side)) - side * bench.tilt_deg(q)[1]
-    return float(leg[seen].mean()), float(np.array(back)[seen].mean())
+    return float(leg[held].mean()), float(np.array(back)[held].mean())
+
+
+def _bears(bench: Bench, q: FloatArray, s: FloatArray, side: int) -> NDArray[np.bool_]:
+    """(k,) True where the middle of the panel under the leg comes near the back, pad and its own filling between."""
+    panels, middle = bench.underside.panels, np.full(s.size, 0.5)
+    placed, normals = moved(bench, panels.points(s, middle, side), panels.frame(s, middle, side)[0], q)
+    gap = bench.back.gap(placed, normals)
+    return np.asarray(np.nan_to_num(gap, nan=np.inf) <= limits().arch.bearing_mm)
