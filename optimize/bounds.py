@@ -11,8 +11,10 @@ from shimwright.optimize import boxes
 from shimwright.optimize.screen import IntArray, OptionBed, Rules, resting_pose
 from shimwright.scan.raw import FloatArray
 
-LEAF_MM, LEAF_SETUPS = 0.5, 24.0  # see `boxes`
-ROOM = 400_000  # set-ups that one starting box may hand on
+LEAF_MM, LEAF_SETUPS = 1.5, 24.0  # see `boxes`
+ROOM = 3_000_000  # set-ups that one starting box may hand on; the same one may come out of many boxes
+BOX_PAYS = 16.0  # a starting box may take as many boxes as there are set-ups, over this: more cost more than solving
+BOXES_LEAST, BOXES_MOST = 2000.0, 100_000.0
 PARTS = (4, 4, 2)  # starting boxes along heave, pitch, roll
 SLACK = 1e-5  # of cost: what the solver's own tolerance may move a cost
 
@@ -41,8 +43,8 @@ class Stacks:
 
 @dataclass(frozen=True)
 class Left:
-    """rows (r, pockets) that could not be ruled out, bounds (r,) of their cost; whole: nothing was left out for want
-    of room."""
+    """rows (r, pockets) that could not be ruled out, bounds (r,) of their cost; whole: boxes and room sufficed, so
+    that nothing else is left."""
 
     rows: IntArray
     bounds: FloatArray
@@ -66,25 +68,33 @@ def left_over(bed: OptionBed, rule: Rules, stacks: Stacks, beat: Beat) -> Left:
     order = np.argsort(bed.pocket, kind="stable")
     starts = np.searchsorted(bed.pocket[order], np.arange(-1, pockets + 1))
     goal = np.array([beat.cost, beat.lower_deg, beat.equal_deg, beat.level_cost]) + SLACK * np.array([1, 0, 0, 1])
+    setups = float(np.prod(stacks.allowed.sum(axis=1, dtype=float)))
+    most = min(max(setups / BOX_PAYS, BOXES_LEAST), BOXES_MOST)
     fixed = (
         small, _bed(bed), order, starts, stacks.allowed, stacks.layers, stacks.heights_mm, stacks.mates,
-        _fit(bed, rule), (rule.weights, rule.lines), goal, stacks.limit_mm, np.array([LEAF_MM, LEAF_SETUPS]),
+        _fit(bed, rule), (rule.weights, rule.lines), goal, stacks.limit_mm, np.array([LEAF_MM, LEAF_SETUPS, most]),
     )  # fmt: skip
 
+    given_up: list[bool] = []
+
     def one(start: FloatArray) -> tuple[IntArray, FloatArray, bool, int]:
+        if given_up:
+            return np.zeros(0, np.int64), np.zeros(0), False, 0
         codes, prices = np.zeros(ROOM, np.int64), np.zeros(ROOM)
         made, whole, tried = boxes.search_box(start, *fixed, codes, prices)
+        if not whole:
+            given_up.append(True)
         return codes[:made].copy(), prices[:made].copy(), whole, tried
 
     with ThreadPoolExecutor(numba.get_num_threads()) as pool:  # the kernel holds no lock
         found = list(pool.map(one, centres))
+    if given_up:
+        return Left(np.zeros((0, pockets), np.int64), np.zeros(0), False, sum(f[3] for f in found))
     code, price = (np.concatenate([part[i] for part in found]) for i in (0, 1))
     first = np.argsort(price, kind="stable")
     code, place = np.unique(code[first], return_index=True)
     powers = count ** np.arange(pockets - 1, -1, -1)
-    return Left(
-        code[:, None] // powers % count, price[first][place], all(f[2] for f in found), sum(f[3] for f in found)
-    )
+    return Left(code[:, None] // powers % count, price[first][place], True, sum(f[3] for f in found))
 
 
 def even_row(bed: OptionBed) -> tuple[FloatArray, float]:

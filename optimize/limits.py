@@ -101,6 +101,7 @@ class SearchSize:
     nodes: int
     solve_all_up_to: int
     solve_left_over_up_to: int
+    solve_whole_up_to: int
     leading: int
     runners_up: int
 

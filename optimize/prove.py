@@ -16,6 +16,7 @@ from shimwright.optimize.saddle import Saddle
 from shimwright.optimize.setup import Setup
 from shimwright.optimize.stock import Stock
 from shimwright.optimize.tally import Option, Solved, Tally, count_cut, note, over_stances, patterns_of
+from shimwright.optimize.whole import solve_whole
 from shimwright.scan.raw import FloatArray
 
 PART = 4000  # of what bounds leave over, cheapest first, between two looks at what is to beat
@@ -30,10 +31,12 @@ def prove(
     rule: screen.Rules,
     worn: Setup | None,
     progress: Callable[[str], None],
+    whole: bool,
 ) -> tuple[Tally, bool]:
     """Walk for something good, rule out by bounds what cannot match it, solve the rest; whether that is proven.
 
-    Where it is not — Ctrl-C, nothing feasible met on the walk, or too much left over — what the walk found.
+    whole: where bounds do not pay, as for a tree that bends a lot, all of an arch and insert may be solved.
+    Where nothing is proven — Ctrl-C, or too much left over — what the walk found.
     """
     walked, tally, per_option = Tally(), Tally(), stock.per_option(pad)
     free = [(number, option) for number, option in enumerate(options) if option.refused is None]
@@ -48,14 +51,22 @@ def prove(
             walked.best = np.inf
             _walk_option(number, option, pad, saddle, stock, rule, worn, walked)
             cheapest[number] = walked.best
-        if not walked.kept:
+        walked.best = min(cheapest.values(), default=np.inf)
+        if not walked.kept and not whole:
             return walked, False
         for number, option in sorted(free, key=lambda one: cheapest[one[0]]):
-            progress(f"ruling out: arch {option.arch or 'fixed'}, insert {option.insert or 'none'}")
-            if not _prove_option(number, option, pad, saddle, stock, rule, (walked, tally)):
+            name = f"arch {option.arch or 'fixed'}, insert {option.insert or 'none'}"
+            progress(f"ruling out: {name}")
+            known = (walked, tally)
+            if any(t.kept for t in known) and _prove_option(number, option, pad, saddle, stock, rule, known):
+                continue
+            if not whole:
                 return walked, False
+            progress(f"bounds leave too much, solving all: {name}")
+            solve_whole(number, option, pad, saddle, stock, rule, tally)
     except KeyboardInterrupt:
-        return (tally if tally.best <= walked.best else walked), False
+        walked.best = min((c.cost for c in walked.kept), default=np.inf)
+        return (tally if tally.best < walked.best else walked), False
     return tally, True
 
 
@@ -90,14 +101,15 @@ def _prove_option(
     tally = known[1]
     room = total_limit_mm(saddle, pad) - pad.shell_mm - option.insert_mm
     within = stock.within(pad, room) if room >= 0 else 0
+    terrain = _terrain(pad, stock, room, rule)
+    if within:
+        rows, bounds = _left_over(option, terrain, _to_beat(known), rule)
+        if len(rows) > limits().search.solve_left_over_up_to:
+            return False
     if stock.per_option(pad) > within:
         tally.refused_by["total thickness"] += stock.per_option(pad) - within
     if not within:
         return True
-    terrain = _terrain(pad, stock, room, rule)
-    rows, bounds = _left_over(option, terrain, _to_beat(known), rule)
-    if len(rows) > limits().search.solve_left_over_up_to:
-        return False
     solved = 0
     while solved < len(rows):
         beat = _to_beat(known)

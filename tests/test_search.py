@@ -205,7 +205,7 @@ def test_a_stock_too_large_even_for_bounds_is_walked_and_says_so(monkeypatch: py
     pad = tack.pad(3, (3.0, 6.0))
     back, saddle, case = back_and_saddle(tack.pad(2))
     whole = run(back, saddle, pad, case)[1]
-    size = replace(limits().search, solve_all_up_to=10, solve_left_over_up_to=5)
+    size = replace(limits().search, solve_all_up_to=10, solve_left_over_up_to=5, solve_whole_up_to=0)
     for module in (searching, proving):
         monkeypatch.setattr(module, "limits", lambda: replace(limits(), search=size))
     part = run(back, saddle, pad, case)[1]
@@ -273,6 +273,6 @@ def test_stacks_of_the_stock() -> None:
 
 def proven(monkeypatch: pytest.MonkeyPatch) -> None:
     """From ten set-ups on bounds are used, and all that they leave over is solved."""
-    size = replace(limits().search, solve_all_up_to=10, solve_left_over_up_to=1_000_000)
+    size = replace(limits().search, solve_all_up_to=10, solve_left_over_up_to=1_000_000, solve_whole_up_to=0)
     for module in (searching, proving):
         monkeypatch.setattr(module, "limits", lambda: replace(limits(), search=size))

@@ -48,7 +48,7 @@ def test_a_settled_pocket_is_the_best_of_those_that_have_it_so(
     options, rule = choices(job)
     whole = search(options, pad, saddle, rule, job.found_setup, quiet)
     if most is not None:
-        size = replace(limits().search, solve_all_up_to=5, solve_left_over_up_to=most)
+        size = replace(limits().search, solve_all_up_to=5, solve_left_over_up_to=most, solve_whole_up_to=0)
         for module in (searching, proving):
             monkeypatch.setattr(module, "limits", lambda: replace(limits(), search=size))
     part = search(options, pad, saddle, rule, job.found_setup, quiet, {"front_left": FELT3})
