@@ -4,6 +4,7 @@ from pathlib import Path
 
 from shimwright.export import kit_words, words
 from shimwright.export.kit_curve import trade_off
+from shimwright.export.kit_plan import kit_plan
 from shimwright.export.kit_templates import whom
 from shimwright.export.kit_words import KitJob
 from shimwright.export.picture import for_paper
@@ -14,7 +15,7 @@ from shimwright.optimize.kit_pieces import ARCH, INSERT, SHIM, Piece
 
 SPARSE = 14  # horses that are set with room between the lines
 MOST_SIZES = 9  # columns of the table of who goes how well in which kit
-CURVE_MM = (118.0, 62.0)
+CURVE_MM, PLAN_MM = (118.0, 62.0), (48.0, 68.0)
 
 
 def write_kit_sheet(yard: YardKit, job: KitJob, folder: Path) -> None:
@@ -35,6 +36,8 @@ def sheet_data(yard: YardKit, job: KitJob) -> dict[str, object]:
         "few": kit_words.how_few(size),
         "more": more or "",
         "carry": [_group(yard, size, kind, job) for kind in (ARCH, INSERT, SHIM) if _of(size, kind)],
+        "plan": for_paper(kit_plan(job.pad, size.pieces, *PLAN_MM)) if _of(size, SHIM) else None,
+        "over": any(piece.step_in_mm for piece in size.pieces),
         "round": kit_words.round_words(size),
         "gets": _gets(yard, size, job),
         "curve": for_paper(trade_off(yard.sizes, job.size, *CURVE_MM)) if len(yard.sizes) > 1 else None,
@@ -73,7 +76,7 @@ def _piece_name(piece: Piece, job: KitJob) -> str:
         arch = next(one for one in job.saddle.arches if one.name == piece.name)
         if arch.soft:
             return f"{piece.name}, follows the horse"
-        return f"{piece.name}, {arch.included_deg:g}°, {words.length(arch.width_mm, units)} wide 100 mm down"
+        return f"{piece.name}, {arch.included_deg:g}°, {words.length(arch.width_mm, units)} wide"
     if piece.kind == INSERT:
         insert = next(one for one in job.pad.inserts if one.name == piece.name)
         return f"{piece.name}, {words.thickness(insert.thickness_mm, units, 16)}"

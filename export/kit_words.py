@@ -145,7 +145,7 @@ def kit_lines(yard: YardKit, job: KitJob) -> list[str]:
     if yard.sizes:
         size = yard.sizes[job.size]
         lines.append(f"kit: {serves(yard, size)} {how_few(size)}")
-        lines += [f"  {', '.join(piece_name(piece, job.print_units) for piece in size.pieces)}"] if size.pieces else []
+        lines += [f"  {'; '.join(piece_name(piece, job.print_units) for piece in size.pieces)}"] if size.pieces else []
         for number in size.order.horses:
             one = size.horses[number]
             lines.append(

@@ -167,6 +167,7 @@ def test_more_pieces_and_a_scan_that_is_none(yard, tmp_path, capsys):
     assert all(one["poorer_share"] == 0 for one in made["horses"])
     shims = [one for one in made["kit"]["pieces"] if one["kind"] == "shim"]
     assert shims
+    assert "shims in mm" in words_of(tmp_path / "o" / "kit.pdf")
     templates = words_of(tmp_path / "o" / "templates-a4.pdf")
     for shim in shims:
         assert shim["pocket"].replace("_", " ") in templates
