@@ -169,6 +169,9 @@ def hand_table(checks: tuple[HandCheck, ...], units: str) -> dict[str, object]:
     return {"states": states, "rows": rows}
 
 
+FIRST_RIDES = re.compile(r"\b(rides?|riding|ridden|mount|girth|cinch)\b")  # not: rider, mounted
+
+
 def grouped_cautions(lines: tuple[str, ...]) -> list[dict[str, object]]:
     """The cautions under the three headings of the owner's page; all of them, each once."""
     groups: dict[str, list[str]] = {"Watch for": [], "Stop and call": [], "First rides": []}
@@ -176,7 +179,7 @@ def grouped_cautions(lines: tuple[str, ...]) -> list[dict[str, object]]:
         low = line.lower()
         if "vet" in low and "substitute" not in low:
             groups["Stop and call"].append(line)
-        elif any(word in low for word in ("ride", "riding", "ridden", "mount", "trot", "girth", "cinch")):
+        elif FIRST_RIDES.search(low):
             groups["First rides"].append(line)
         else:
             groups["Watch for"].append(line)

@@ -31,7 +31,12 @@ class Sheets:
 
     @property
     def words(self) -> str:
-        return f"{' and '.join(self.roles)} ({self.material})"
+        """
+        >>> Sheets("felt", ("the shims", "the pad itself"), 6.0).words
+        'The shims and the pad itself (felt)'
+        """
+        said = f"{' and '.join(self.roles)} ({self.material})"
+        return said[0].upper() + said[1:]
 
 
 def sheets_under(saddle: Saddle, pad: Pad, setup: Setup) -> Mapping[str, Sheets]:
