@@ -38,6 +38,7 @@ def sheet_data(yard: YardKit, job: KitJob) -> dict[str, object]:
         "carry": [_group(yard, size, kind, job) for kind in (ARCH, INSERT, SHIM) if _of(size, kind)],
         "plan": for_paper(kit_plan(job.pad, size.pieces, *PLAN_MM)) if _of(size, SHIM) else None,
         "over": any(piece.step_in_mm for piece in size.pieces),
+        "arch": "gullet" if job.saddle.style == "western" else "arch",
         "round": kit_words.round_words(size),
         "gets": _gets(yard, size, job),
         "curve": for_paper(trade_off(yard.sizes, job.size, *CURVE_MM)) if len(yard.sizes) > 1 else None,
@@ -63,7 +64,7 @@ def _of(size: Size, kind: str) -> list[Piece]:
 
 def _group(yard: YardKit, size: Size, kind: str, job: KitJob) -> dict[str, object]:
     """Arches, inserts or shims with who rides with each."""
-    names = {ARCH: "Arches", INSERT: "Inserts", SHIM: "Shims"}
+    names = {ARCH: "Gullets" if job.saddle.style == "western" else "Arches", INSERT: "Inserts", SHIM: "Shims"}
     rows = []
     for piece in _of(size, kind):
         rows.append([_piece_name(piece, job), whom(yard, size, piece, job)])

@@ -55,7 +55,8 @@ def how_few(size: Size) -> str:
     """What is proven of the kit's size and fit; the gap where time ended first."""
     count = len(size.pieces)
     if size.fewest is not None and size.fewest < count:
-        return f"Time ended before a smaller kit was ruled out: one of {size.fewest} pieces may still serve them."
+        few = counted(size.fewest, "piece", "pieces")
+        return f"Time ended before a smaller kit was ruled out: {few} may still serve them."
     said = (
         "No smaller kit serves them"
         if size.fewest is not None

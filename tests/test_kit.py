@@ -52,7 +52,7 @@ def leave_alone(yard, _):
 
 
 @pytest.mark.parametrize("steps", [None, 0.05])
-@pytest.mark.parametrize("seed", range(12))
+@pytest.mark.parametrize("seed", range(8))
 def test_every_size_equals_brute_force(seed, steps):
     """Smallest, then the whole trade-off; with costs in steps many kits tie."""
     yard = random_yard(np.random.default_rng(seed), steps=steps)
@@ -192,14 +192,14 @@ def setups_at_random(rng, count, pad):
     ]
 
 
-@pytest.mark.parametrize("seed", range(8))
+@pytest.mark.parametrize("seed", range(4))
 def test_order_equals_brute_force(seed):
-    """Six horses, all 720 orders: arches first, then inserts, then shims."""
+    """Five horses, all 120 orders: arches first, then inserts, then shims."""
     pad, rng = plain_pad(), np.random.default_rng(seed)
-    setups = setups_at_random(rng, 6, pad)
-    least = min(total_changes(setups, order, pad) for order in permutations(range(6)))
+    setups = setups_at_random(rng, 5, pad)
+    least = min(total_changes(setups, order, pad) for order in permutations(range(5)))
     found = order_of(setups, pad)
-    assert sorted(found.horses) == list(range(6))
+    assert sorted(found.horses) == list(range(5))
     assert found.changes == total_changes(setups, found.horses, pad) == least
 
 

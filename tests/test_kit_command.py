@@ -14,13 +14,15 @@ from plain_tack import pad as plain_pad
 
 from shimwright import cli
 from shimwright.case_file import read_case
+from shimwright.export.kit_words import how_few
 from shimwright.meshes.yard import HORSES
 from shimwright.optimize.contact import Bed, Compression, solve
 from shimwright.optimize.fit import choices, prepared
-from shimwright.optimize.kit import yard_kit
+from shimwright.optimize.kit import Size, yard_kit
 from shimwright.optimize.kit_list import listed
 from shimwright.optimize.kit_measures import judge_rows
 from shimwright.optimize.kit_model import Offer, Yard
+from shimwright.optimize.kit_order import Order
 from shimwright.optimize.kit_pieces import SHIM, Piece, all_pieces, outline_of, pieces_of, pieces_of_stack
 from shimwright.optimize.limits import limits
 from shimwright.optimize.search import search
@@ -311,6 +313,20 @@ def test_a_yard_of_real_backs_equals_brute_force():
         assert size.price == pytest.approx(price, abs=1e-5)
         assert sum(piece.kind == "arch" for piece in size.pieces) == arches
         assert sum(one.cost for one in size.horses) == pytest.approx(cost, abs=1e-4)
+
+
+def test_a_kit_that_is_not_proven_says_what_is_open():
+    """Sizes made by hand: proven, one smaller not ruled out, its fit not proven (of 0.5, 0.1 may be saved)."""
+    pieces = (Piece("arch", "a"), Piece("insert", "b"))
+    order = Order((), (0, 0, 0))
+    proven = Size(pieces, (), order, 0.5, 0.5, 2, True)
+    assert how_few(proven) == "No smaller kit serves them (proven)."
+    assert how_few(replace(proven, fewest=None)) == "No kit of 2 pieces or fewer suits them better (proven)."
+    assert "1 piece may still serve them" in how_few(replace(proven, fewest=1, proven=False))
+    open_ = how_few(replace(proven, bound=0.4, proven=False))
+    assert open_.startswith("No smaller kit serves them. Time ended")
+    assert "20 %" in open_
+    assert "No smaller" not in how_few(replace(proven, fewest=None, bound=0.4, proven=False))
 
 
 def test_margin_keeps_what_is_near_the_best(monkeypatch):
