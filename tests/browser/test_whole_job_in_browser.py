@@ -40,7 +40,7 @@ PHONE: dict[str, Any] = {
 }  # fmt: skip
 LEAST_TARGET_PX = 44
 HOLE_MM = -250.0
-WAIT_MS = 60_000
+WAIT_MS = 180_000
 
 
 @pytest.fixture(scope="module")
@@ -94,7 +94,7 @@ class Opened:
 
     def settled(self) -> dict[str, Any]:
         """The state when the exact figures are there."""
-        for _ in range(600):
+        for _ in range(1800):
             state = self.page.evaluate("window.fitting?.seen.state")
             if state and state["judged"]["settled"] and not self.page.evaluate("Boolean(window.fitting.seen.wanted)"):
                 return dict(state)
@@ -105,7 +105,7 @@ class Opened:
         """The exact figures of a set-up newer than the one before `act`."""
         before = self.settled()["serial"]
         act()
-        for _ in range(600):
+        for _ in range(1800):
             state = self.settled()
             if state["serial"] > before:
                 return state
