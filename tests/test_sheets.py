@@ -594,7 +594,7 @@ def test_the_page_is_one_file(written: tuple[Fit, Path]) -> None:
     assert set(re.findall(r"url\((\w+):", source)) == {"data"}
     assert page.seen.count("svg") >= 5
     for caution in fit.cautions:
-        assert caution in page.text
+        assert in_units(caution, fit.case.print_units) in page.text
     assert "prefers-color-scheme:dark" in source
     assert "width=device-width" in source
 
