@@ -3,6 +3,7 @@
 from dataclasses import dataclass
 
 import numpy as np
+from numba import njit
 from numpy.typing import NDArray
 from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
@@ -157,7 +158,9 @@ def _cells(points: FloatArray, per_diagonal: float) -> tuple[Thinned, float]:
     """Thinned so that a cell holds a few points: sparse scans get larger cells."""
     few = points[:: max(len(points) // 20000, 1)]
     low, high = np.percentile(few, [1, 99], axis=0)
-    size = max(float(np.linalg.norm(high - low)) / per_diagonal, 1e-9 * float(np.abs(points).max()), 1e-12)
+    size = max(
+        float(np.linalg.norm(high - low)) / per_diagonal, 1e-9 * max(-float(points.min()), float(points.max())), 1e-12
+    )
     cells = thinned(points, size)
     while np.median(cells.count) < 2 and len(cells.points) > 4 * LEAST_CELLS:
         size *= 1.4
@@ -172,9 +175,7 @@ def cell_normals(cells: FloatArray) -> FloatArray:
     """
     tree = cKDTree(cells)
     count = min(14, len(cells))
-    near = tree.query(cells, k=count)[1]
-    offset = cells[near] - cells[near].mean(axis=1, keepdims=True)
-    spread, axes = np.linalg.eigh(np.einsum("kni,knj->kij", offset, offset))
+    spread, axes = np.linalg.eigh(_scatter(cells, tree.query(cells, k=count)[1]))
     thickness = float(np.median(spread[:, 0] / np.maximum(spread[:, 1], 1e-300)))
     if thickness > VOLUME:
         raise InputRefused(
@@ -182,6 +183,23 @@ def cell_normals(cells: FloatArray) -> FloatArray:
             f"from cell to cell, a surface has under {VOLUME}): scan the bare back"
         )
     return _outward(cells, axes[:, :, 0])
+
+
+@njit(cache=True)
+def _scatter(points: FloatArray, near: NDArray[np.intp]) -> FloatArray:
+    """(k, 3, 3): summed products of the offsets of points[near[k]] from their own mean."""
+    k, count = near.shape
+    out, middle = np.zeros((k, 3, 3)), np.empty(3)
+    for row in range(k):
+        middle[:] = 0.0
+        for other in near[row]:
+            for i in range(3):
+                middle[i] += points[other, i] / count
+        for other in near[row]:
+            for i in range(3):
+                for j in range(3):
+                    out[row, i, j] += (points[other, i] - middle[i]) * (points[other, j] - middle[j])
+    return out
 
 
 def _outward(cells: FloatArray, normals: FloatArray) -> FloatArray:
@@ -239,8 +257,6 @@ def _solid(points: FloatArray, cell: float) -> NDArray[np.bool_]:
     """Cells that lie on something as broad as a surface: not on a thread, and not alone."""
     tree = cKDTree(points)
     near = tree.query_ball_point(points, THREAD_CELLS * cell, return_length=True)
-    beside = points[tree.query(points, k=min(THREAD_NEAR, len(points)))[1]]
-    offset = beside - beside.mean(axis=1, keepdims=True)
-    spread = np.linalg.eigvalsh(np.einsum("kni,knj->kij", offset, offset))
+    spread = np.linalg.eigvalsh(_scatter(points, tree.query(points, k=min(THREAD_NEAR, len(points)))[1]))
     broad = spread[:, 1] > THREAD_BREADTH * spread[:, 2]
     return np.asarray(broad & (near >= ALONE_SHARE * np.median(near)))

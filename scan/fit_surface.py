@@ -58,7 +58,7 @@ def _drift(radius: FloatArray, seen: NDArray[np.bool_], noise: FloatArray, area:
 
 @numba.njit(cache=True)
 def _window_median(mean, count, half):  # type: ignore[no-untyped-def]
-    """Median of the seen cell means within ± half cells; NaN where none is seen."""
+    """Median of the seen cell means within ± half cells; NaN where none is seen. Kept sorted while they are read."""
     n_x, n_phi = mean.shape
     out = np.full((n_x, n_phi), np.nan)
     held = np.empty((2 * half + 1) ** 2)
@@ -68,10 +68,14 @@ def _window_median(mean, count, half):  # type: ignore[no-untyped-def]
             for p in range(max(i - half, 0), min(i + half + 1, n_x)):
                 for q in range(max(j - half, 0), min(j + half + 1, n_phi)):
                     if count[p, q] > 0.0:
-                        held[n] = mean[p, q]
+                        value, at = mean[p, q], n
+                        while at > 0 and held[at - 1] > value:
+                            held[at] = held[at - 1]
+                            at -= 1
+                        held[at] = value
                         n += 1
             if n > 0:
-                out[i, j] = np.median(held[:n])
+                out[i, j] = 0.5 * (held[(n - 1) // 2] + held[n // 2])
     return out
 
 
@@ -151,7 +155,8 @@ def _local_quadratic(weight: FloatArray, data: FloatArray, width: tuple[float, f
     """
     along, around = _kernels(width[0]), _kernels(width[1])
     moments, right = np.empty((len(_POWERS), *data.shape)), np.empty((len(_BASIS), *data.shape))
-    rows = np.empty((5, *data.shape))
+    beyond = around.shape[1] // 2  # zeros at both ends of a row, so that the inner loop has no special cases
+    rows = np.zeros((5, data.shape[0], data.shape[1] + 2 * beyond))
     _along_x(weight, along, rows)
     _around(rows, around, np.array(list(_POWERS)), moments)
     _along_x(weight * data, along[:3], rows)
@@ -177,33 +182,32 @@ def _kernels(width: float) -> FloatArray:
 
 @numba.njit(cache=True, fastmath=True)
 def _along_x(data, kernels, out):  # type: ignore[no-untyped-def]
-    """out[power] = correlation of data (n_x, n_phi) with kernels[power] along x."""
+    """out[power] = correlation of data (n_x, n_phi) with kernels[power] along x, in the middle of out's longer rows."""
     n_x, n_phi = data.shape
-    reach = kernels.shape[1] // 2
+    reach, beyond = kernels.shape[1] // 2, (out.shape[2] - n_phi) // 2
     for power in range(kernels.shape[0]):
         for i in range(n_x):
-            for j in range(n_phi):
-                out[power, i, j] = 0.0
+            row = out[power, i, beyond : beyond + n_phi]
+            row[:] = 0.0
             for p in range(max(i - reach, 0), min(i + reach + 1, n_x)):
                 k = kernels[power, p - i + reach]
                 for j in range(n_phi):
-                    out[power, i, j] += k * data[p, j]
+                    row[j] += k * data[p, j]
 
 
 @numba.njit(cache=True, fastmath=True)
 def _around(rows, kernels, powers, out):  # type: ignore[no-untyped-def]
-    """out[m] = correlation of rows[a] with kernels[b] around the trunk, (a, b) = powers[m]."""
+    """out[m] = correlation of rows[a], half a kernel longer at both ends, with kernels[b], (a, b) = powers[m]."""
     _, n_x, n_phi = out.shape
-    reach = kernels.shape[1] // 2
     for m in range(powers.shape[0]):
         a, b = powers[m]
         for i in range(n_x):
-            for j in range(n_phi):
-                out[m, i, j] = 0.0
-            for d in range(-reach, reach + 1):
-                k = kernels[b, d + reach]
-                for j in range(max(-d, 0), min(n_phi - d, n_phi)):
-                    out[m, i, j] += k * rows[a, i, j + d]
+            row, sums = rows[a, i], out[m, i]
+            sums[:] = 0.0
+            for d in range(kernels.shape[1]):
+                k = kernels[b, d]
+                for j in range(n_phi):
+                    sums[j] += k * row[j + d]
 
 
 @numba.njit(cache=True)

@@ -149,11 +149,8 @@ def _from_shape(
         )
     radius = girth_radius(cloud.cells, cloud.cell_normals, along)
     side = np.cross(open_side, along)
-    planes = [
-        mirror_plane(cloud.cells, cloud.cell_normals, cloud.cell, start, cloud.cells.mean(axis=0))
-        for start in (np.cos(a) * side + np.sin(a) * open_side for a in np.radians(STARTS_DEG))
-    ]
-    mirror = min(planes, key=lambda plane: plane.rms / max(plane.overlap, 0.01) ** 2)
+    starts = [np.cos(a) * side + np.sin(a) * open_side for a in np.radians(STARTS_DEG)]
+    mirror = mirror_plane(cloud.cells, cloud.cell_normals, cloud.cell, starts, cloud.cells.mean(axis=0))
     along = _unit(along - (along @ mirror.normal) * mirror.normal)
     up = np.cross(along, mirror.normal)
     up = up if up @ open_side > 0 else -up

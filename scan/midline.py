@@ -7,6 +7,7 @@ image even at its best says little. The trunk's spine hardly bends; in front of 
 from dataclasses import dataclass
 
 import numpy as np
+from numba import njit
 from scipy.ndimage import gaussian_filter1d
 
 from shimwright.scan.back import Midline
@@ -89,20 +90,33 @@ def _unlike(z: FloatArray, count: int) -> FloatArray:
     The best tilt is taken out at its price. inf where too little was seen.
     """
     half = int(HALF_MM)
-    u = np.arange(1, half + 1)
-    centre = np.arange(count)[:, None] + half
-    d = z[:, centre + u] - z[:, centre - u]
-    seen = np.isfinite(d)
-    number = seen.sum(axis=2)
-    d[~seen] = 0.0
-    some = np.maximum(number, 1)
-    lever = seen @ (4.0 * u**2) / some
-    moment = d @ (2.0 * u) / some
-    square = np.einsum("ijk,ijk->ij", d, d) / some
+    number, lever, moment, square = _halves(z, count, half)
+    some = np.maximum(number, 1.0)
     price = UNLIKE_MM**2 / TILT_SD**2
-    left = square - moment**2 / (lever + price)  # the least over the tilt, its price included
-    good = (number > 0.8 * half) & np.isfinite(z[:, centre[:, 0]])
+    # the least over the tilt, its price included
+    left = (square - moment**2 / (lever + price * some)) / some
+    good = (number > 0.8 * half) & np.isfinite(z[:, half : half + count])
     return np.where(good, left, np.inf)
+
+
+@njit(cache=True)
+def _halves(z: FloatArray, count: int, half: int) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
+    """Sums over u = 1 … half of 1, (2u)², 2u d and d², each (n, count), d = z(u) − z(−u) about a centre, NaN left out.
+
+    Compiled, because the differences of all halves would fill 10 MB.
+    """
+    shape = (z.shape[0], count)
+    number, lever, moment, square = np.zeros(shape), np.zeros(shape), np.zeros(shape), np.zeros(shape)
+    for i in range(z.shape[0]):
+        for u in range(1, half + 1):
+            for c in range(count):
+                d = z[i, c + half + u] - z[i, c + half - u]
+                if d == d:
+                    number[i, c] += 1.0
+                    lever[i, c] += 4.0 * u * u
+                    moment[i, c] += 2.0 * u * d
+                    square[i, c] += d * d
+    return number, lever, moment, square
 
 
 def _mirror_cost(unlike: FloatArray) -> FloatArray:
@@ -120,8 +134,7 @@ def _crest_cost(z: FloatArray, reach: FloatArray, offsets: FloatArray) -> FloatA
     u = np.arange(-half, half + 1)
     basis = np.linalg.pinv(np.column_stack([np.ones(u.size), u, u * u]))
     inner = np.arange(half, reach.size - half)
-    windows = z[:, inner[:, None] + u]  # (n, places, window)
-    slope, bend = windows @ basis[1], 2.0 * (windows @ basis[2])
+    slope, bend = _slid(z, basis[1]), 2.0 * _slid(z, basis[2])
     top = np.abs(np.where(np.isfinite(bend) & (bend < -FLATTEST_PER_MM), slope, np.inf))
     highest = np.where(np.isfinite(z[:, inner]), z[:, inner], -np.inf).argmax(axis=1)
     near = np.abs(np.arange(inner.size) - highest[:, None]) <= half
@@ -132,6 +145,18 @@ def _crest_cost(z: FloatArray, reach: FloatArray, offsets: FloatArray) -> FloatA
     radius = 1.0 / np.where(known, -bend[rows, best], 1.0)
     sd = np.hypot(CREST_SD_MM, radius * CREST_TILT)
     return np.where(known[:, None], 0.5 * ((offsets - y[:, None]) / sd[:, None]) ** 2, 0.0)
+
+
+@njit(cache=True)
+def _slid(z: FloatArray, kernel: FloatArray) -> FloatArray:
+    """(n, m − k + 1): every row of z (n, m) weighed by the kernel (k,) as it slides along; NaN where it meets one."""
+    out = np.zeros((z.shape[0], z.shape[1] - kernel.size + 1))
+    for i in range(z.shape[0]):
+        row, sums = z[i], out[i]
+        for d in range(kernel.size):
+            for j in range(sums.size):
+                sums[j] += kernel[d] * row[j + d]
+    return out
 
 
 def _line(surface: Surface, seen: _Sections, bend_sd: FloatArray, heard: FloatArray) -> Midline:

@@ -1,11 +1,13 @@
 """The rough line of the spine over a posed cloud: where it runs, how high, how wide the body is below it.
 
 Good to about 5 mm sideways: enough to find landmarks and heading. The precise midline is fitted afterwards.
+What is done slab by slab is compiled: a hundred slabs of a few hundred points are mostly numpy's own overhead.
 """
 
 from dataclasses import dataclass
 
 import numpy as np
+from numba import njit
 from scipy.ndimage import gaussian_filter1d
 
 from shimwright.scan.raw import FloatArray
@@ -44,7 +46,8 @@ def ridge(points: FloatArray) -> Ridge:
 
     Slab by slab a smooth section is fitted; its middle is where the halves are most alike, continuous along x.
     """
-    stations = np.arange(points[:, 0].min() + 10, points[:, 0].max() - 10, STEP_MM)
+    points = points[np.argsort(points[:, 0], kind="stable")]
+    stations = np.arange(points[0, 0] + 10, points[-1, 0] - 10, STEP_MM)
     first = _crests(points, stations)
     if len(first) < 5:
         return NO_RIDGE
@@ -68,15 +71,22 @@ def ridge(points: FloatArray) -> Ridge:
 
 
 def _crests(points: FloatArray, stations: FloatArray) -> FloatArray:
-    """(m, 2): x and y of the crest of every slab that holds enough points."""
-    rows = [(x, points[np.abs(points[:, 0] - x) <= HALF_SLAB_MM]) for x in stations]
+    """(m, 2): x and y of the crest of every slab that holds enough points; points sorted along x."""
+    rows = [(x, _slab_at(points, x)) for x in stations]
     return np.array([(x, _crest(here)[0]) for x, here in rows if len(here) >= LEAST_IN_SLAB])
 
 
+def _slab_at(points: FloatArray, x: float) -> FloatArray:
+    """The points (m, 3) of a slab, of points sorted along x."""
+    first, end = np.searchsorted(points[:, 0], [x - HALF_SLAB_MM, x + HALF_SLAB_MM])
+    return points[first:end]
+
+
+@njit(cache=True)
 def _crest(here: FloatArray) -> tuple[float, float]:
     """(y, z): middle and height of the highest points."""
-    top = float(np.percentile(here[:, 2], 98))
-    return float(np.mean(here[here[:, 2] > top - 15.0, 1])), top
+    top = np.percentile(here[:, 2], 98)
+    return here[here[:, 2] > top - 15.0, 1].mean(), top
 
 
 def _robust_line(x: FloatArray, y: FloatArray) -> np.poly1d:
@@ -113,7 +123,7 @@ class _Slab:
 
     @classmethod
     def of(cls, points: FloatArray, x: float, expected_y: float) -> "_Slab | None":
-        here = points[np.abs(points[:, 0] - x) <= HALF_SLAB_MM]
+        here = _slab_at(points, x)
         middle = here[np.abs(here[:, 1] - expected_y) < ASIDE_MM]
         if len(middle) < LEAST_IN_SLAB:
             return None
@@ -122,18 +132,9 @@ class _Slab:
         if len(near) < 12 or np.ptp(near[:, 1]) < REACH_MM:
             return None
         t = (near[:, 1] - crest) / 100.0
-        columns = np.column_stack([np.polynomial.polynomial.polyvander(t, 7), (near[:, 0] - x) / HALF_SLAB_MM])
-        weight = np.ones(len(near))
-        solution, off = np.zeros(columns.shape[1]), np.zeros(len(near))
-        for _ in range(2):
-            ridge_rows = 1e-3 * np.sqrt(len(near)) * np.eye(columns.shape[1])
-            rows = np.concatenate([columns * weight[:, None], ridge_rows])
-            solution = np.linalg.lstsq(rows, np.concatenate([near[:, 2] * weight, ridge_rows[0] * top]), rcond=None)[0]
-            off = near[:, 2] - columns @ solution
-            spread = 1.48 * float(np.median(np.abs(off))) + 1e-6
-            weight = 1 / np.sqrt(1 + (off / (2 * spread)) ** 2)
+        coefficients, spread = _section(t, (near[:, 0] - x) / HALF_SLAB_MM, near[:, 2].copy(), top)
         sd = spread / np.sqrt(max(len(near) / 8.0, 1.0)) + 0.2
-        return cls(x, crest, solution[:8], float(t.min()), float(t.max()), sd, here[:, 1], here[:, 2])
+        return cls(x, crest, coefficients, float(t.min()), float(t.max()), sd, here[:, 1], here[:, 2])
 
     def height(self, y: FloatArray) -> FloatArray:
         """z at y; NaN beyond the points that were fitted."""
@@ -143,10 +144,9 @@ class _Slab:
 
     def crest_height(self, y: float) -> float:
         """z at y from a parabola through the points within 30 mm; the wide curve where those are too few."""
-        near = (np.abs(self.y_all - y) < CREST_MM) & (self.z_all > self.height(np.array([y]))[0] - 60.0)
-        if near.sum() < 10:
-            return float(self.height(np.array([y]))[0])
-        return float(np.polyfit(self.y_all[near] - y, self.z_all[near], 2)[2])
+        wide = float(self.height(np.array([y]))[0])
+        near = (np.abs(self.y_all - y) < CREST_MM) & (self.z_all > wide - 60.0)
+        return wide if near.sum() < 10 else float(_parabola_top(self.y_all[near] - y, self.z_all[near]))
 
     def unlike(self, y: FloatArray) -> FloatArray:
         """Mean squared unlikeness of the halves about each y, mm²; a tilt counts a part of its height."""
@@ -178,6 +178,35 @@ class _Slab:
         i, j = seen[below[0] - 1], seen[below[0]]
         part = (mean[i] - (z - WIDTH_BELOW_MM)) / max(mean[i] - mean[j], 1e-9)
         return float(15.0 * (i + 0.5 + part * (j - i)))
+
+
+@njit(cache=True)
+def _section(t: FloatArray, along: FloatArray, z: FloatArray, top: float) -> tuple[FloatArray, float]:
+    """Coefficients (8,) of the robust polynomial z(t), a slope along the back taken out, and the spread about it."""
+    columns = np.ones((t.size, 9))
+    for power in range(1, 8):
+        columns[:, power] = columns[:, power - 1] * t
+    columns[:, 8] = along
+    held = 1e-6 * t.size  # towards a flat top, so that the normal equations stay sound
+    weight, solution, spread = np.ones(t.size), np.zeros(9), 0.0
+    for _ in range(2):
+        rows = columns * weight.reshape(-1, 1)
+        right = z @ rows
+        right[0] += held * top
+        solution[:] = np.linalg.solve(rows.T @ columns + held * np.eye(9), right)
+        off = z - columns @ solution
+        spread = 1.48 * np.median(np.abs(off)) + 1e-6
+        weight = 1.0 / (1.0 + (off / (2.0 * spread)) ** 2)
+    return solution[:8], spread
+
+
+@njit(cache=True)
+def _parabola_top(u: FloatArray, z: FloatArray) -> float:
+    """Height at u = 0 of the least-squares parabola, u in mm."""
+    columns = np.ones((u.size, 3))
+    columns[:, 1] = u / CREST_MM
+    columns[:, 2] = columns[:, 1] ** 2
+    return float(np.linalg.lstsq(columns, z)[0][0])
 
 
 def _cheapest_path(cost: FloatArray) -> np.ndarray[tuple[int, ...], np.dtype[np.int64]]:

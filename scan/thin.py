@@ -51,7 +51,7 @@ def bounds(points: FloatArray) -> tuple[FloatArray, FloatArray]:
 def _fill(
     points: FloatArray, origin: FloatArray, per_size: float, room: int
 ) -> tuple[IndexArray, FloatArray, IntArray]:
-    """Open-addressed hash of the cells, filled in one pass. room: a power of two; no cells at all where it is too small.
+    """Open-addressed hash of the cells, filled in one pass. room: a power of two; where it is too small, no cells.
 
     The room grows with the cells, not with the points: a table for ten million points would take 0.6 GB.
     """
