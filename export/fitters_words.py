@@ -301,9 +301,8 @@ def _gaps(before: Zone | None, after: Zone | None, units: str) -> str:
     a = math.nan if before is None else before.mean_gap_mm
     b = None if after is None else after.mean_gap_mm
     if not math.isfinite(a) or (b is not None and not math.isfinite(b)):
-        return _arrow(
-            *("not known" if v is None or not math.isfinite(v) else f"{v:.0f}" for v in (a, b)), b is not None
-        )
+        now, then = ("not known" if v is None or not math.isfinite(v) else f"{v:.0f}" for v in (a, b))
+        return _arrow(now, then, b is not None)
     return _unnamed(words.pair(a, b, units), units)
 
 

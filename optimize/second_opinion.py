@@ -148,14 +148,18 @@ def _with_own_secants(
     """Filling and shims are local, so each node may have its own secant: taken anew at the pressures found until the
     hardest node no longer moves. That makes them the laws themselves, not their tangent somewhere.
     """
-    pressure, found = state.found.pressure_kpa, None
+    force = state.bench.force(state.load)
+
+    def settled(pressure_kpa: FloatArray, start: Settled | None) -> Settled:
+        plates = _plates(state, _springs(state, pad, laws, pressure_kpa), step_mm)
+        return settle_coupled(plates, sheets, state.bench.stiffness, force, start)
+
+    before, found = state.found.pressure_kpa, settled(state.found.pressure_kpa, None)
     for _ in range(TURNS):
-        before = float(pressure.max())
-        plates = _plates(state, _springs(state, pad, laws, pressure), step_mm)
-        found = settle_coupled(plates, sheets, state.bench.stiffness, state.bench.force(state.load), found)
-        pressure = np.concatenate([field.ravel() for field in found.pressure_kpa])
-        if abs(pressure.max() - before) < SETTLED * before:
+        here = np.concatenate([field.ravel() for field in found.pressure_kpa])
+        if abs(here.max() - before.max()) < SETTLED * before.max():
             break
+        before, found = here, settled(here, found)
     return found
 
 
