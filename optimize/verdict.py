@@ -155,13 +155,17 @@ def limit_said(limit: str) -> str:
 
 
 def deciding_limit(refused_by: Mapping[str, int]) -> str | None:
-    """The limit that cut most. How stacks may be built counts only where nothing else cut: an empty pad keeps those.
+    """The limit that cut most of what could have been chosen: how stacks may be built counts only where nothing else
+    cut (an empty pad keeps those), an arch too far off only where there was no other arch.
 
     >>> deciding_limit({"step to the neighbour": 11904, "withers clearance": 2777}), deciding_limit({})
     ('withers clearance', None)
+    >>> deciding_limit({"arch": 21609, "roll": 7842}), deciding_limit({"arch": 36015})
+    ('roll', 'arch')
     """
-    of_contact = {name: cut for name, cut in refused_by.items() if name not in OF_STACKS}
-    counted = of_contact or dict(refused_by)
+    of_contact = {name: cut for name, cut in refused_by.items() if name not in OF_STACKS and cut}
+    of_others = {name: cut for name, cut in of_contact.items() if name != "arch"}
+    counted = of_others or of_contact or dict(refused_by)
     return max(counted, key=lambda name: counted[name], default=None)
 
 
