@@ -177,6 +177,7 @@ def _search(fit: Fit) -> dict[str, object] | None:
         "feasible": int(search.feasible),
         "refused_by": {name: int(count) for name, count in search.refused_by.items()},
         "excluded_by_bounds": int(search.excluded),
+        "solved": int(search.solved),
         "cost": number(search.cost, 4),
         "exact": bool(search.exact),
     }

@@ -38,11 +38,13 @@ class Found:
     refused_by: Mapping[str, int]
     exact: bool
     excluded: int = 0
+    solved: int = 0
 
     @property
     def report(self) -> SearchReport:
         cost = self.best.cost if self.best is not None else float("nan")
-        return SearchReport(self.setups, self.feasible, dict(self.refused_by), cost, self.exact, self.excluded)
+        counts = dict(self.refused_by)
+        return SearchReport(self.setups, self.feasible, counts, cost, self.exact, self.excluded, self.solved)
 
 
 def rules(as_found_peak_kpa: float, saddle: Saddle) -> screen.Rules:
@@ -94,7 +96,7 @@ def search(
     candidates = merged(tally)
     refused = dict(tally.refused_by)
     best = pick(candidates, pad, worn)
-    return Found(best, candidates, tally.level, setups, tally.feasible, refused, exact, tally.excluded)
+    return Found(best, candidates, tally.level, setups, tally.feasible, refused, exact, tally.excluded, tally.solved)
 
 
 def _to_solve(options: Sequence[Option], pad: Pad, saddle: Saddle, stock: Stock) -> int:

@@ -60,6 +60,7 @@ class Tally:
     best: float = np.inf
     feasible: int = 0
     excluded: int = 0
+    solved: int = 0
     refused_by: Counter[str] = field(default_factory=Counter)
 
 
@@ -109,6 +110,7 @@ def pick(candidates: Sequence[Candidate], pad: Pad, worn: Setup | None = None) -
 
 def count_cut(masks: NDArray[np.uint8], tally: Tally) -> None:
     tally.feasible += int((masks == 0).sum())
+    tally.solved += int((masks & screen.LEFT_RIGHT == 0).sum())
     for bit, name in screen.LIMIT_NAMES.items():
         cut = int(np.count_nonzero(masks & bit))
         if cut:

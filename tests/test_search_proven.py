@@ -122,6 +122,10 @@ def test_the_winner_is_that_of_brute_force(
         assert found.level.cost == pytest.approx(level.cost, abs=NEAR)
     assert whole.feasible == len(known)
     assert whole.excluded == 0
+    held = set(whole.refused_by) - {"total thickness", "step to the neighbour", "left-right difference"}
+    assert whole.solved <= whole.feasible + sum(whole.refused_by[name] for name in held)
+    assert part.solved <= part.setups - part.excluded
+    assert part.solved < whole.solved or limited or per_side == 2
     assert part.setups == whole.setups
     assert part.excluded > 0 or limited or per_side == 2
     assert part.feasible + part.excluded <= part.setups
