@@ -119,7 +119,15 @@ def test_fit_has_the_published_keys() -> None:
             assert set(case[which]["zones"]) == set(ZONES)
             assert set(case[which]["clearance_mm"]) == {"withers_above", "withers_left", "withers_right", "channel"}
             assert set(case[which]["proof"]) == {"force_n", "moment_nmm", "complementarity"}
-    assert set(document["search"]) == {"setups", "feasible", "refused_by", "excluded_by_bounds", "solved", "cost", "exact"}
+    assert set(document["search"]) == {
+        "setups",
+        "feasible",
+        "refused_by",
+        "excluded_by_bounds",
+        "solved",
+        "cost",
+        "exact",
+    }
     assert set(document["confidence"]) == {"share", "draws", "told_apart", "sensitive_to"}
     keys = {"code", "place", "side", "value", "unit", "sd", "words", "helps"}
     assert all(set(finding) == keys for finding in document["findings"])
