@@ -343,6 +343,19 @@ def test_a_wrong_case_is_told_and_read_again_when_it_is_mended(horses: Path) -> 
             one.until(lambda m: m["t"] == "case")
 
 
+def test_a_back_that_the_saddle_misses_is_shown_all_the_same(tmp_path: Path) -> None:
+    """What was scanned is there before the saddle is laid on, and stays when that is refused; the next page too."""
+    case = yard(tmp_path) / "juniper" / "case.toml"
+    case.write_text(case.read_text().replace("[marks]", '[marks]\nsaddle_front_left = "700mm"'))
+    with served(case) as server:
+        for _ in range(2):
+            with page(server) as one:
+                told = one.until(lambda m: m["t"] == "refused")
+                assert "700" in told["text"]
+                assert "case" not in one.last
+                assert len(one.last["back"]["points"]) > 1000
+
+
 def test_vet_first_gives_sheets_without_a_set_up_until_asked_for_anyway(horses: Path) -> None:
     case = horses / "fennel" / "case.toml"
     case.write_text(case.read_text().replace("lame = false", "lame = true"))

@@ -79,8 +79,15 @@ class Desk:
         self.show_state_to_all()
 
     async def measure(self, told: CaseFile) -> None:
-        """Survey in a worker, lay out in the thread; only then does anything change here."""
+        """Survey in a worker, lay out in the thread; only then does anything change here. The first back is shown at
+        once, for there is nothing yet that it could contradict.
+        """
         back = await self.apart(measured, (told,), SCAN_BOUNDS)
+        if self.fitting is None:
+            self._bare = pictures.back_frame(back)
+            self.say("laying the saddle on")
+            for page in self.pages:
+                page.send("back", self._bare)
         self.adopt(told, await self.in_thread(laid_out, told, back, _nothing))
 
     def adopt(self, told: CaseFile, fitting: Fitting) -> None:
@@ -110,6 +117,8 @@ class Desk:
         elif self._refused:
             self._begin(self.open())
         else:
+            if self._bare:
+                page.send("back", self._bare)
             page.tell({"t": "say", "text": self._busy or "reading the case"})
 
     def leave(self, page: Listener) -> None:
