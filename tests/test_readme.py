@@ -86,7 +86,7 @@ def test_sleeping_keys_of_the_starter_files_are_right(tmp_path):
     case = awake(starter("case.toml")).replace('insert = "thin"', 'insert = "thin"')
     for name, text in (("saddle.toml", saddle), ("pad.toml", pad), ("case.toml", case)):
         (tmp_path / name).write_text(text, encoding="utf-8")
-    for scan in ("scan.ply", "head-low.ply"):
+    for scan in ("scan.ply", "head-low.ply", "stock.toml"):
         (tmp_path / scan).touch()
     told = read_case(tmp_path / "case.toml")
     assert told.told.up == (0, 1, 0)
