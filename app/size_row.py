@@ -63,7 +63,7 @@ def horse_of(row: dict[str, object], name: str, kind: str, weight: float, patter
     from shimwright.optimize.sizes import Horse
 
     x, y = grid_of(pattern)
-    z = np.array(row["z_tenths"], dtype=float) / TENTHS
+    z = np.array(row["z_tenths"], dtype=float) / TENTHS  # null becomes NaN
     relief = Relief(x, y, z, float(str(row["withers_z_mm"])), float(str(row["front_x_mm"])))
     return Horse(name, kind, weight, relief, np.array(row["own"], dtype=float))
 

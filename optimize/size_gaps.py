@@ -24,7 +24,8 @@ ACROSS = 21  # points through which a section of a panel is carried onto the gri
 @dataclass(frozen=True)
 class Pairs:
     """All pairs as heights on the relief's grid. z_mm (arches, panels, rows, y), arch's top at 0, NaN beside the
-    panels; cos the same without y: of the panel's angle. leg_deg (arches,). x_mm (rows,), y_mm.
+    panels; cos the same without y: of the panel's angle. leg_deg (arches,).
+    x_mm (rows,), y_mm, nodes: those of the relief that any panel covers.
     """
 
     z_mm: FloatArray
@@ -32,6 +33,7 @@ class Pairs:
     leg_deg: FloatArray
     x_mm: FloatArray
     y_mm: FloatArray
+    nodes: tuple[NDArray[np.intp], NDArray[np.bool_]]
     withers_x_mm: float
 
 
@@ -71,13 +73,15 @@ def pairs_of(arches: Sequence[Arch], panels: Sequence[Saddle], relief: Relief) -
             for row, line in enumerate(points):
                 half = np.interp(np.abs(relief.y_mm), line[:, 1], line[:, 2], left=np.nan, right=np.nan)
                 z[a, p, row] = half
+    used = np.isfinite(z).any(axis=(0, 1, 2))
     legs = np.array([arch.leg_deg for arch in arches])
-    return Pairs(z, cos, legs, x, relief.y_mm, -panels[0].arch_length_mm / 2)
+    rows = np.rint(-x / ALONG_STEP_MM).astype(int)
+    return Pairs(z[..., used], cos, legs, x, relief.y_mm[used], (rows, used), -panels[0].arch_length_mm / 2)
 
 
 def lay(pairs: Pairs, relief: Relief, leg_deg: float, rules: SizeRules) -> Laid:
     """leg_deg: the back's own angle beside the withers, as a leg parallel to it would have."""
-    back = relief.z_mm[np.rint(-pairs.x_mm / ALONG_STEP_MM).astype(int)]
+    back = relief.z_mm[pairs.nodes[0]][:, pairs.nodes[1]]
     away = pairs.z_mm - back
     area = np.where(np.isfinite(away), 1.0 / pairs.cos[..., None], 0.0)
     away = np.nan_to_num(away)

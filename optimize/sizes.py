@@ -53,9 +53,9 @@ class Table:
     arches: tuple[Arch, ...]
     panels: tuple[Saddle, ...]
     crowd: Crowd
-    mean_gap_mm: FloatArray
-    clearance_mm: FloatArray
-    pitch_deg: FloatArray
+    mean_gap_mm: NDArray[np.float32]
+    clearance_mm: NDArray[np.float32]
+    pitch_deg: NDArray[np.float32]
     leg_off_deg: FloatArray
     serves: NDArray[np.bool_]
 
@@ -121,20 +121,17 @@ def table_of(horses: Sequence[Horse], pattern: Saddle, made: Made, rules: SizeRu
     arches = _with_made(made.arches, arches_for(own, weights, rules))
     panels = (*made.panels, *panels_for(own, weights, pattern, rules))
     pairs = pairs_of(arches, panels, horses[0].relief)
-    laid = [lay(pairs, horse.relief, 90.0 - horse.own[0] / 2, rules) for horse in horses]
-    serves = np.stack([one.serves(rules) for one in laid])
-    cost = np.stack([one.cost_mm for one in laid]) + rules.not_served_mm * ~serves
+    whole = (len(horses), len(arches), len(panels))
+    cost = np.empty(whole)
+    gap, clearance, pitch = (np.empty(whole, np.float32) for _ in range(3))  # shown, not counted with
+    off, serves = np.empty(whole[:2]), np.empty(whole, bool)
+    for k, horse in enumerate(horses):
+        one = lay(pairs, horse.relief, 90.0 - horse.own[0] / 2, rules)
+        serves[k] = one.serves(rules)
+        cost[k] = one.cost_mm + rules.not_served_mm * ~serves[k]
+        gap[k], clearance[k], pitch[k], off[k] = one.mean_gap_mm, one.clearance_mm, one.pitch_deg, one.leg_off_deg
     held = tuple(range(len(made.arches))), tuple(range(len(made.panels)))
-    return Table(
-        arches,
-        panels,
-        Crowd(cost, weights, *held),
-        np.stack([one.mean_gap_mm for one in laid]),
-        np.stack([one.clearance_mm for one in laid]),
-        np.stack([one.pitch_deg for one in laid]),
-        np.stack([one.leg_off_deg for one in laid]),
-        serves,
-    )
+    return Table(arches, panels, Crowd(cost, weights, *held), gap, clearance, pitch, off, serves)
 
 
 def _with_made(made: tuple[Arch, ...], found: tuple[Arch, ...]) -> tuple[Arch, ...]:
@@ -241,7 +238,8 @@ def _told(
         panels.append(Size(name, table.panels[p], is_made, _mean(taken[:, 1] == p, weights), sd))
     rows = np.arange(len(taken))
     gap, clear, pitch = (
-        values[rows, taken[:, 0], taken[:, 1]] for values in (table.mean_gap_mm, table.clearance_mm, table.pitch_deg)
+        np.asarray(values[rows, taken[:, 0], taken[:, 1]], dtype=float)
+        for values in (table.mean_gap_mm, table.clearance_mm, table.pitch_deg)
     )
     own_numbers = np.column_stack(
         [[arch_order.index(a) for a in taken[:, 0]], [panel_order.index(p) for p in taken[:, 1]]]

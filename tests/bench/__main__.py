@@ -3,7 +3,7 @@
 import importlib
 import sys
 
-FILES = ("start", "survey", "contact", "search", "demo", "page", "kit")
+FILES = ("start", "survey", "contact", "search", "demo", "page", "kit", "sizes")
 
 
 def main() -> None:
