@@ -7,6 +7,7 @@ hair, leave none or a positive one. It is pooled over blocks of 30 mm.
 from dataclasses import dataclass
 
 import numpy as np
+from numba import njit
 from numpy.typing import NDArray
 from scipy.ndimage import uniform_filter
 
@@ -20,6 +21,7 @@ LEAST_POINTS = 40  # in a pool
 CERTAIN = 6.0  # sd of the pooled cumulant under noise alone
 LEAST_MM = 3.0  # closer layers change no shim
 NEAR_MM = 30.0
+WITHIN_MM = (-550.0, -80.0)  # about the saddle: farther on a mane, farther back a rug or a tail are two layers too
 
 
 @dataclass(frozen=True)
@@ -42,12 +44,7 @@ def find_double_surface(cells: Cells, off: FloatArray, surface: Surface, indepen
     none = DoubleSurface(np.nan, np.nan, np.nan)
     if not surface.seen.any():
         return none
-    near = np.abs(off) < NEAR_MM
-    i, j = np.rint(cells.u[near]).astype(int), np.rint(cells.v[near]).astype(int)
-    seen = surface.seen[i, j]
-    count, second, fourth = _moments(
-        i[seen] // BLOCK_CELLS, j[seen] // BLOCK_CELLS, off[near][seen], surface.seen.shape
-    )
+    count, second, fourth = _moments(*cells.parts[:2], off, surface.seen)
     n = _pooled(count)
     alone = n * independent
     with np.errstate(invalid="ignore", divide="ignore"):
@@ -56,6 +53,7 @@ def find_double_surface(cells: Cells, off: FloatArray, surface: Surface, indepen
         doubt = np.sqrt(24.0 / alone) * variance**2
         apart = 2.0 * np.maximum(-0.5 * cumulant, 0.0) ** 0.25
         plain = (alone >= LEAST_POINTS) & (-cumulant > CERTAIN * doubt) & (apart >= LEAST_MM)
+    plain &= _about_the_saddle(surface.x_mm, plain.shape[0])[:, None]
     if not plain.any():
         return none
     p, q = np.unravel_index(int(np.where(plain, -cumulant / doubt, -np.inf).argmax()), plain.shape)
@@ -67,17 +65,35 @@ def find_double_surface(cells: Cells, off: FloatArray, surface: Surface, indepen
     )
 
 
+def _about_the_saddle(x_mm: FloatArray, rows: int) -> NDArray[np.bool_]:
+    """(rows,) which rows of blocks lie there."""
+    x = x_mm[np.minimum(BLOCK_CELLS * np.arange(rows) + BLOCK_CELLS // 2, x_mm.size - 1)]
+    return np.asarray((x >= WITHIN_MM[0]) & (x <= WITHIN_MM[1]))
+
+
+@njit(cache=True)
 def _moments(
-    i: NDArray[np.intp], j: NDArray[np.intp], e: FloatArray, shape: tuple[int, int]
+    u: NDArray[np.float32], v: NDArray[np.float32], off: FloatArray, seen: NDArray[np.bool_]
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """(count, second, fourth) central moment of the distances per block."""
-    rows, columns = shape[0] // BLOCK_CELLS + 1, shape[1] // BLOCK_CELLS + 1
-    at, size = i * columns + j, rows * columns
-    count = np.bincount(at, minlength=size).astype(float)
+    """(count, second, fourth) central moment, per block, of the distances of points near the seen surface."""
+    shape = (seen.shape[0] // BLOCK_CELLS + 1, seen.shape[1] // BLOCK_CELLS + 1)
+    count, mean, second, fourth = np.zeros(shape), np.zeros(shape), np.zeros(shape), np.zeros(shape)
+    for powers_about_mean in (False, True):
+        for k in range(off.size):
+            i, j = int(np.rint(u[k])), int(np.rint(v[k]))
+            if abs(off[k]) < NEAR_MM and seen[i, j]:  # no NaN is near
+                p, q = i // BLOCK_CELLS, j // BLOCK_CELLS
+                if powers_about_mean:
+                    d = (off[k] - mean[p, q]) ** 2
+                    second[p, q] += d
+                    fourth[p, q] += d * d
+                else:
+                    count[p, q] += 1.0
+                    mean[p, q] += off[k]
+        if not powers_about_mean:
+            mean /= np.maximum(count, 1.0)
     some = np.maximum(count, 1.0)
-    d = e - (np.bincount(at, e, size) / some)[at]
-    second, fourth = np.bincount(at, d**2, size) / some, np.bincount(at, d**4, size) / some
-    return count.reshape(rows, columns), second.reshape(rows, columns), fourth.reshape(rows, columns)
+    return count, second / some, fourth / some
 
 
 def _pooled(block: FloatArray) -> FloatArray:

@@ -23,7 +23,10 @@ SCALE_GOOD, SCALE_MOST = 0.02, 0.10
 
 @dataclass(frozen=True)
 class ScanSample:
-    """What the points themselves say. double: see double_surface; noise_mm: scatter of single points."""
+    """What the points themselves say. double: see double_surface; noise_mm: scatter of single points.
+
+    hair_ahead_mm: the same in front of withers that nobody marked, where it is much wider there, else NaN.
+    """
 
     points: int
     spacing_mm: float
@@ -31,6 +34,7 @@ class ScanSample:
     double: DoubleSurface
     scale_told_mm: float = np.nan
     scale_measured_mm: float = np.nan
+    hair_ahead_mm: float = np.nan
 
 
 def scan_quality(
@@ -43,6 +47,7 @@ def scan_quality(
         *_moved(surface, sample),
         *_unseen(surface, midline),
         *_coat(surface, sample),
+        *_hair(sample),
         *_scale(sample),
         *_ends(midline, croup_x_mm),
     ]
@@ -174,6 +179,16 @@ def _coat(surface: Surface, sample: ScanSample) -> list[_Fault]:
         )
         return [("coat", "usable", QualityMessage("coat", None, text))]
     return []
+
+
+def _hair(sample: ScanSample) -> list[_Fault]:
+    if not np.isfinite(sample.hair_ahead_mm):
+        return []
+    text = (
+        f"points in front of the withers scatter by {sample.hair_ahead_mm:.0f} mm, a mane or a hand: withers found "
+        "there may be some 50 mm off. Hold the mane over and scan again, or mark the withers."
+    )
+    return [("coat", "usable", QualityMessage("mane", None, text))]
 
 
 def _scale(sample: ScanSample) -> list[_Fault]:

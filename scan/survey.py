@@ -12,6 +12,7 @@ from shimwright.scan.dot_centre import with_centres
 from shimwright.scan.double_surface import find_double_surface
 from shimwright.scan.frame import FrameFound, find_frame
 from shimwright.scan.landmarks import Places
+from shimwright.scan.mane import doubted, hair_ahead_mm
 from shimwright.scan.quality import ScanSample
 from shimwright.scan.raw import FloatArray, RawScan
 from shimwright.scan.refusal import InputRefused
@@ -72,6 +73,8 @@ def _surveyed(cloud: Cloud, raw: RawScan, told: Told, source: Source | None, pro
     progress("measuring")
     sample = _sample(settled, points.independent, found)
     places = _places(settled, found)
+    if np.isfinite(sample.hair_ahead_mm):
+        places = replace(places, topline=doubted(places.topline))
     origin = source or Source(raw.file, raw.sha256, None, None, {})
     back = build_back(settled.surface, settled.midline, settled.frame, places, sample, origin)
     said = tuple(QualityMessage("note", None, text) for text in (*raw.messages, *found.messages))
@@ -125,6 +128,7 @@ def _sample(settled: Settled, independent: float, found: FrameFound) -> ScanSamp
         double=find_double_surface(cells, off, surface, independent),
         scale_told_mm=found.scale_told_mm,
         scale_measured_mm=found.scale_measured_mm,
+        hair_ahead_mm=np.nan if settled.topline.withers_kind == "mark" else hair_ahead_mm(cells, off, surface),
     )
 
 
