@@ -22,7 +22,8 @@ CELL_MM = 2.0
 SPACING_MM = 5.0
 ALONG_GRAIN_DEG = (0.0, 180.0)
 ANY_QUARTER_DEG = (0.0, 90.0, 180.0, 270.0)
-DRAWN_TRIES = 6
+DRAWN_TRIES = 60
+MOST_LAID = 720  # pieces laid in all drawn tries together: about three seconds
 NO_LIMIT = 10_000
 
 
@@ -67,28 +68,24 @@ def nest(
     turns_deg: tuple[float, ...],
     spacing_mm: float = SPACING_MM,
     most_sheets: int = NO_LIMIT,
+    tries: int = DRAWN_TRIES,
 ) -> Nesting:
     """Outlines (k, 2), mm, each with its forward direction along +x, on as few sheets as the search finds.
 
     Pieces keep spacing_mm to one another; the sheet's own edge may be a piece's edge. With most_sheets, as much as
-    those sheets hold.
+    those sheets hold. tries: drawn orders after the fixed ones.
     """
     rings = tuple(tuple(map(tuple, np.asarray(outline, float).tolist())) for outline in outlines)
-    return _nest(rings, sheet_mm, turns_deg, spacing_mm, most_sheets)
+    return _nest(rings, _Stock(sheet_mm, turns_deg, spacing_mm, most_sheets), tries)
 
 
 @lru_cache(maxsize=64)  # cut list and drawings ask for the same sheets
-def _nest(
-    rings: tuple[tuple[tuple[float, float], ...], ...],
-    sheet_mm: tuple[float, float],
-    turns_deg: tuple[float, ...],
-    spacing_mm: float,
-    most_sheets: int,
-) -> Nesting:
+def _nest(rings: tuple[tuple[tuple[float, float], ...], ...], stock: "_Stock", tries: int) -> Nesting:
+    sheet_mm, turns_deg = stock.sheet_mm, stock.turns_deg
     shapes = [Polygon(ring) for ring in rings]
     fitting = [i for i, shape in enumerate(shapes) if any(_fits(_turned(shape, turn), sheet_mm) for turn in turns_deg)]
     too_large = tuple(i for i in range(len(shapes)) if i not in fitting)
-    best = _best_filling(shapes, fitting, _Stock(sheet_mm, turns_deg, spacing_mm, most_sheets))
+    best = _best_filling(shapes, fitting, stock, tries)
     placed = tuple(sorted(best.placed, key=lambda p: p.index))
     area = float(sum(shapes[one.index].area for one in placed))
     used = tuple(sheet.used for sheet in best.sheets)
@@ -103,7 +100,7 @@ class _Stock:
     most_sheets: int
 
 
-def _best_filling(shapes: Sequence[Polygon], fitting: Sequence[int], stock: _Stock) -> "_Filling":
+def _best_filling(shapes: Sequence[Polygon], fitting: Sequence[int], stock: _Stock, tries: int) -> "_Filling":
     least = least_length_mm([shapes[i] for i in fitting], stock.sheet_mm, stock.turns_deg)
     masks: _Masks = {}
     best = min((_shelf(shapes, fitting, _Filling(stock, masks), way) for way in (0, 1)), key=lambda f: f.rank)
@@ -116,7 +113,7 @@ def _best_filling(shapes: Sequence[Polygon], fitting: Sequence[int], stock: _Sto
             best, order = filling, list(trial.order)
     rng = np.random.default_rng(len(fitting))
     order = order or list(fitting)
-    for _ in range(DRAWN_TRIES if len(fitting) > 1 else 0):
+    for _ in range(min(tries, MOST_LAID // len(fitting)) if len(fitting) > 1 else 0):
         if best.rank <= (0, 1, least + 1e-6):
             break
         trial = _drawn(order, stock.turns_deg, rng)

@@ -13,8 +13,8 @@ from shimwright.optimize.answer import VERDICTS
 YARD = Path(str(files("shimwright.meshes"))) / "horses"
 HORSES = ("fennel", "juniper")
 FIT_FILES = {
-    "fit.json", "cutlist.csv", "cutlist.pdf", "client.pdf", "fitter.pdf", "client.html", "tack-card.pdf", "templates-a4.pdf",
-    "templates-letter.pdf",
+    "fit.json", "cutlist.csv", "cutlist.pdf", "client.pdf", "fitter.pdf", "client.html", "tack-card.pdf",
+    "templates-a4.pdf", "templates-letter.pdf",
 }  # fmt: skip
 BACK_FILES = {"back.json", "sheet.pdf", "back-templates-a4.pdf", "back-templates-letter.pdf"}
 
