@@ -89,8 +89,8 @@ def spread_picture(
     for value in _ticks(float(first), float(edges[-1]), 5):
         labels.append(Label(px(value), bottom + 2.6, f"{value:.0f}".replace("-", "−"), 7, ink="soft"))
     last_x, low_row = -10.0, False
-    for value, letter in sorted(marks):
-        x = px(value)
+    for value in sorted({value for value, _ in marks}):
+        x, letter = px(value), " ".join(letter for at, letter in marks if at == value)
         low_row = not low_row if x - last_x < 3.2 else False
         y = 8.6 if low_row else 6.2
         strokes.append(Stroke(line((x, y + 1.5), (x, bottom)), "accent dimension"))

@@ -72,7 +72,8 @@ def panel_rows(sizes: Sizes, units: str) -> list[list[str]]:
         own, sd = numbers_of(size.saddle)[2:], size.moves
         angles = " · ".join(with_move(own[k], float(sd[k]), "°") for k in range(3))
         channel = " · ".join(words.length(own[k], units).removesuffix(" mm") for k in (6, 7, 8))
-        rocker, rise, crown = (with_move(own[k], float(sd[k]), "mm", units) for k in (3, 5, 4))
+        rocker = with_move(own[3], float(sd[3]), "mm", units)
+        rise, crown = (with_move(own[k], float(sd[k]), "mm") for k in (5, 4))
         name = f"{letter} ({size.name}, made)" if size.made else letter
         rows.append(
             [name, angles, rocker, f"{channel}{'' if units == 'in' else ' mm'}", rise, crown, _share(size.share)]
