@@ -4,7 +4,7 @@ import numpy as np
 from numba import njit
 
 from shimwright.optimize.box_sums import least_cost
-from shimwright.optimize.screen import FAST
+from shimwright.optimize.rest import FAST
 
 
 @njit(cache=True, error_model="numpy", fastmath=FAST)

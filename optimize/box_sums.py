@@ -6,7 +6,7 @@ Over the box every node's approach lies in an interval, and so does its pressure
 import numpy as np
 from numba import njit
 
-from shimwright.optimize.screen import FAST, _law
+from shimwright.optimize.rest import FAST, law
 
 TOUCH_KPA = 0.1
 
@@ -32,9 +32,9 @@ def pocket_sums(low, high, stack, nodes, bed, about, chosen, piece, row):  # typ
             most += chosen[i, m]
         light = hard = 0.0
         if most > 0.0:
-            hard, _, piece[i] = _law(most, i, piece[i], levels, series, strain, chosen)
+            hard, _, piece[i] = law(most, i, piece[i], levels, series, strain, chosen)
             if least > 0.0:
-                light, _, _ = _law(least, i, piece[i], levels, series, strain, chosen)
+                light, _, _ = law(least, i, piece[i], levels, series, strain, chosen)
         a = 1e-3 * area[i]
         for r in range(d):
             w = a * ways[r, i]

@@ -17,7 +17,7 @@ from numba import njit
 
 from shimwright.optimize.box_stacks import extremes, list_setups, prune
 from shimwright.optimize.box_sums import pocket_sums
-from shimwright.optimize.screen import FAST
+from shimwright.optimize.rest import FAST
 
 DEPTH = 200  # boxes waiting at once: halves, so as many as there are halvings
 WORTH = 0.7  # a box narrowed to this share of its modes is looked at again before it is halved

@@ -4,6 +4,7 @@ import numpy as np
 from numba import njit, prange
 from numpy.typing import NDArray
 
+from shimwright.optimize.rest import equilibrium
 from shimwright.optimize.screen import (
     CHUNK,
     UNSOLVED,
@@ -11,7 +12,6 @@ from shimwright.optimize.screen import (
     OptionBed,
     Rules,
     _choose,
-    _equilibrium,
     _measures,
     _shown,
     bed_arrays,
@@ -32,7 +32,7 @@ def _judge_rows(start, stacks, bed, thickness, pocket, stiffness, load, scale, s
         work = np.zeros((4, n))
         for row in range(chunk * CHUNK, min(stacks.shape[0], (chunk + 1) * CHUNK)):
             _choose(thickness, pocket, stacks[row], bed[2], chosen, work)
-            worst = _equilibrium(q, bed, stiffness, load, scale, chosen, work, piece, pressure, tolerance)
+            worst = equilibrium(q, bed, stiffness, load, scale, chosen, work, piece, pressure, tolerance)
             out = _measures(
                 q, bed[0], pressure, windows, window_shares, sore, sore_kpa, clear_mm, clear_row,
                 pitch_row, roll_row, weights, lines, bridged,

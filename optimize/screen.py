@@ -1,8 +1,7 @@
 """Compiled solver for very many set-ups on one bed: the same convex problem as `contact`, one thread per left side.
 
-Each node lies in at most one pocket, so a set-up only chooses which row of `thickness_mm` a node reads. The law of a
-node is C(p) = C₀(p) + Σ_m T_m ε_m(p), piecewise linear on the common pressures, so its inverse is found exactly,
-starting from the piece that held last time.
+Each node lies in at most one pocket, so a set-up only chooses which row of `thickness_mm` a node reads; `rest` solves
+it, and what the cost and the limits want of it is measured here.
 """
 
 from dataclasses import dataclass
@@ -12,6 +11,7 @@ import numpy as np
 from numba import njit, prange
 from numpy.typing import NDArray
 
+from shimwright.optimize.rest import FAST, equilibrium
 from shimwright.scan.raw import FloatArray
 
 IntArray = NDArray[np.int64]
@@ -25,9 +25,7 @@ LIMIT_NAMES = {
     LEFT_RIGHT: "left-right difference",
     UNSOLVED: "no equilibrium",
 }
-MAX_STEPS = 40
 CHUNK = 64  # set-ups solved one after the other, each warm from the last
-FAST = {"reassoc", "contract", "arcp", "nsz"}  # sums may be re-ordered; NaN and infinity keep their meaning
 
 
 @dataclass(frozen=True)
@@ -77,154 +75,6 @@ class Rules:
     weights: FloatArray
     lines: FloatArray
     bridged: float
-
-
-@njit(cache=True, inline="always", error_model="numpy", fastmath=FAST)
-def _deflection(k, i, series, strain, chosen):  # type: ignore[no-untyped-def]
-    """Deflection of node i at the k-th pressure of the law."""
-    value = series[k]
-    for m in range(strain.shape[1]):
-        value += chosen[i, m] * strain[k, m]
-    return value
-
-
-@njit(cache=True, inline="always", error_model="numpy", fastmath=FAST)
-def _law(delta, i, k, levels, series, strain, chosen):  # type: ignore[no-untyped-def]
-    """Pressure, its slope, and the piece of the law that holds at an approach > 0, searched from piece k."""
-    last = levels.size - 2
-    low, high = _deflection(k, i, series, strain, chosen), _deflection(k + 1, i, series, strain, chosen)
-    while delta > high and k < last:
-        k += 1
-        low, high = high, _deflection(k + 1, i, series, strain, chosen)
-    while delta < low and k > 0:
-        k -= 1
-        low, high = _deflection(k, i, series, strain, chosen), low
-    slope = (levels[k + 1] - levels[k]) / (high - low)
-    return levels[k] + (delta - low) * slope, slope, k
-
-
-@njit(cache=True, error_model="numpy", fastmath=FAST)
-def _forces(q, bed_arrays, chosen, work, piece, pressure, force, hessian):  # type: ignore[no-untyped-def]
-    """Generalised force of the bed and its derivative at q; pressure and the piece of the law are left in place.
-
-    work (4, n): approach at q = 0 with the shims in, then scratch. Loops run along the nodes, so that they vectorise.
-    """
-    area, ways, _, levels, series, strain = bed_arrays
-    d, n = ways.shape
-    lift, delta, push, rate = work[0], work[1], work[2], work[3]
-    delta[:] = lift
-    for r in range(d):
-        way, turn = ways[r], q[r]
-        for i in range(n):
-            delta[i] += way[i] * turn
-    for i in range(n):
-        if delta[i] <= 0.0:
-            pressure[i] = push[i] = rate[i] = 0.0
-            continue
-        p, slope, piece[i] = _law(delta[i], i, piece[i], levels, series, strain, chosen)
-        pressure[i] = p
-        push[i], rate[i] = 1e-3 * area[i] * p, 1e-3 * area[i] * slope  # kPa · mm² = 1e-3 N
-    for r in range(d):
-        way = ways[r]
-        total = 0.0
-        for i in range(n):
-            total += way[i] * push[i]
-            delta[i] = way[i] * rate[i]
-        force[r] = total
-        for s in range(r, d):
-            other = ways[s]
-            total = 0.0
-            for i in range(n):
-                total += delta[i] * other[i]
-            hessian[r, s] = hessian[s, r] = total
-
-
-@njit(cache=True, error_model="numpy", fastmath=FAST)
-def _cholesky_step(hessian, residual, step):  # type: ignore[no-untyped-def]
-    """step = hessian⁻¹ residual for a small symmetric matrix (overwritten), with a ridge where contact is a line."""
-    d = residual.size
-    for r in range(d):
-        hessian[r, r] = hessian[r, r] * (1.0 + 1e-10) + 1e-9
-    for r in range(d):
-        for s in range(r):
-            hessian[r, r] -= hessian[r, s] ** 2
-        hessian[r, r] = np.sqrt(max(hessian[r, r], 1e-12))
-        for t in range(r + 1, d):
-            for s in range(r):
-                hessian[t, r] -= hessian[t, s] * hessian[r, s]
-            hessian[t, r] /= hessian[r, r]
-    for r in range(d):
-        step[r] = residual[r]
-        for s in range(r):
-            step[r] -= hessian[r, s] * step[s]
-        step[r] /= hessian[r, r]
-    for r in range(d - 1, -1, -1):
-        for s in range(r + 1, d):
-            step[r] -= hessian[s, r] * step[s]
-        step[r] /= hessian[r, r]
-
-
-@njit(cache=True, error_model="numpy", fastmath=FAST)
-def _residual(q, load, stiffness, force, residual, scale):  # type: ignore[no-untyped-def]
-    """load − K q − force, and its largest entry against the scale of each freedom."""
-    worst = 0.0
-    for r in range(q.size):
-        value = load[r] - force[r]
-        for s in range(q.size):
-            value -= stiffness[r, s] * q[s]
-        residual[r] = value
-        worst = max(worst, abs(value) / scale[r])
-    return worst
-
-
-@njit(cache=True, error_model="numpy", fastmath=FAST)
-def _equilibrium(q, bed_arrays, stiffness, load, scale, chosen, work, piece, pressure, tolerance):  # type: ignore[no-untyped-def]
-    """Newton with line search on the convex energy, from q, in place. Returns the imbalance as a share of the load."""
-    d = q.size
-    force, residual, step = np.zeros(d), np.zeros(d), np.zeros(d)
-    hessian, trial = np.zeros((d, d)), np.zeros(d)
-    _forces(q, bed_arrays, chosen, work, piece, pressure, force, hessian)
-    worst = _residual(q, load, stiffness, force, residual, scale)
-    for _ in range(MAX_STEPS):
-        if worst < tolerance:
-            break
-        for r in range(d):
-            for s in range(d):
-                hessian[r, s] += stiffness[r, s]
-        _cholesky_step(hessian, residual, step)
-        longest = 0.0
-        for r in range(d):
-            longest = max(longest, abs(step[r]) * scale[r] / scale[0])
-        cut = min(1.0, 15.0 / longest) if longest > 0.0 else 1.0  # never more than 15 mm at the panel's end
-        start = 0.0
-        for r in range(d):
-            step[r] *= cut
-            start += residual[r] * step[r]
-        low, high, t = 0.0, 1.0, 1.0
-        value_low, value_high = start, 0.0
-        for search in range(25):
-            for r in range(d):
-                trial[r] = q[r] + t * step[r]
-            _forces(trial, bed_arrays, chosen, work, piece, pressure, force, hessian)
-            worst = _residual(trial, load, stiffness, force, residual, scale)
-            along = 0.0
-            for r in range(d):
-                along += residual[r] * step[r]
-            # −along is the slope of the energy, which rises along the step: accept when it has not risen too far
-            if worst < tolerance or along >= -0.5 * start:
-                if along <= 0.9 * start or t >= 1.0 or worst < tolerance or search > 8:
-                    break
-                low, value_low = t, along
-            else:
-                high, value_high = t, along
-            if value_high < 0.0:
-                share = value_low / (value_low - value_high)
-                t = low + (high - low) * min(max(share, 0.1), 0.9)
-            else:
-                t = 0.5 * (low + high)
-        for r in range(d):
-            q[r] = trial[r]
-    return worst
 
 
 @njit(cache=True, error_model="numpy", fastmath=FAST)
@@ -367,7 +217,7 @@ def _solve_grid(
             for c in range(right_columns.size):
                 stacks[right_columns[c]] = right[b, c]
             _choose(thickness, pocket, stacks, bed_arrays[2], chosen, work)
-            worst = _equilibrium(q, bed_arrays, stiffness, load, scale, chosen, work, piece, pressure, tolerance)
+            worst = equilibrium(q, bed_arrays, stiffness, load, scale, chosen, work, piece, pressure, tolerance)
             out = _measures(
                 q, bed_arrays[0], pressure, windows, window_shares, sore, sore_kpa, clear_mm, clear_row,
                 pitch_row, roll_row, weights, lines, bridged,
@@ -413,7 +263,7 @@ def _solve_draws(
         arrays = (area, freedom, approach[w], levels, series[w], strain)
         for row in range(chunk * CHUNK, min(stacks.shape[0], (chunk + 1) * CHUNK)):
             _choose(thickness, pocket, stacks[row], approach[w], chosen, work)
-            worst = _equilibrium(q, arrays, stiffness, load[w], scale, chosen, work, piece, pressure, tolerance)
+            worst = equilibrium(q, arrays, stiffness, load[w], scale, chosen, work, piece, pressure, tolerance)
             out = _measures(
                 q, area, pressure, windows, window_shares, sore, sore_kpa, clear_mm, clear_row,
                 pitch_row, roll_row, weights, lines, bridged,
@@ -473,7 +323,7 @@ def resting_pose(bed: OptionBed) -> FloatArray:
     work = np.zeros((4, n))
     work[0] = bed.approach_mm
     piece, pressure = np.zeros(n, np.int64), np.zeros(n)
-    _equilibrium(
+    equilibrium(
         q, bed_arrays(bed), bed.stiffness, bed.load, scale_of(bed), chosen, work, piece, pressure, 1e-9
     )  # fmt: skip
     return q
