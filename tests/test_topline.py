@@ -126,3 +126,14 @@ def test_noise_moves_a_peak_about_as_far_as_its_sd_says() -> None:
     # 68 % inside one sd: with 60 draws between 50 and 90 %
     assert 0.5 <= np.mean(error < said) <= 0.97
     assert np.mean(error < 2 * said) >= 0.85
+
+
+def test_a_peak_moves_by_the_pitch_over_its_bend_and_its_sd_says_so() -> None:
+    """Closed form: tilted by p, the vertex of z = −b x² / 2 moves by tan p / b."""
+    pitch = np.radians(1.5)
+    z = np.where(X > -400, -0.5 * 1e-3 * X**2, TWO_PEAKS - TWO_PEAKS[X <= -400][-1] - 0.5 * 1e-3 * 400.0**2)
+    level = topline_landmarks(X, z, SD, pitch_sd=float(pitch))
+    tilted = topline_landmarks(X, z + np.tan(pitch) * X, SD)
+    assert level.withers_kind == tilted.withers_kind == "peak"
+    assert tilted.withers_x - level.withers_x == pytest.approx(np.tan(pitch) / 1e-3, abs=2.0)
+    assert level.withers_sd == pytest.approx(np.tan(pitch) / 1e-3, rel=0.1)
