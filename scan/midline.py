@@ -201,7 +201,7 @@ def _doubted(seen: _Sections, y: FloatArray, sd: FloatArray, drift_mm: float) ->
     left = np.where(np.isfinite(left), np.minimum(left / UNLIKE_MM, 1.0), 1.0)  # above 1 the cost has it already
     left = gaussian_filter1d(left, UNLIKE_OVER_CELLS, mode="nearest")
     part = np.hypot(np.hypot(FLOOR_UNLIKE_MM, left), DRIFT_SHARE * drift_mm)
-    return np.clip(DOUBT * sd**2 / USUAL_SD_MM * part, LEAST_SD_MM, MOST_SD_MM)
+    return np.asarray(np.clip(DOUBT * sd**2 / USUAL_SD_MM * part, LEAST_SD_MM, MOST_SD_MM))
 
 
 def _valleys(seen: _Sections, y: FloatArray) -> tuple[FloatArray, FloatArray]:
