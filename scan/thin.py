@@ -28,10 +28,10 @@ def thinned(points: FloatArray, size: float) -> Thinned:
     if not len(points):
         raise ValueError("no points to thin")
     points = np.ascontiguousarray(points)
-    origin, room = bounds(points)[0], FIRST_ROOM
+    origin, room, most = bounds(points)[0], FIRST_ROOM, 1 << int(np.ceil(np.log2(2 * len(points) + 2)))
     cell, total, count = _fill(points, origin, 1.0 / size, room)
     while not len(count):
-        room *= 8
+        room = min(8 * room, most)
         cell, total, count = _fill(points, origin, 1.0 / size, room)
     return Thinned(cell, total / count[:, None], count, size)
 
