@@ -1,7 +1,6 @@
 """One survey in a process of its own: its seconds and its memory, without what the bench itself has loaded."""
 
 import multiprocessing
-import resource
 import time
 from dataclasses import dataclass
 from pathlib import Path
@@ -31,4 +30,10 @@ def _measured(path: Path, warm: Path) -> Alone:
     start, cpu = time.perf_counter(), time.process_time()
     survey(read(path), TOLD, None, lambda _: None)
     seconds, cpu = time.perf_counter() - start, time.process_time() - cpu
-    return Alone(seconds, cpu, resource.getrusage(resource.RUSAGE_SELF).ru_maxrss * 1024 / 1e9)
+    return Alone(seconds, cpu, _peak_gb())
+
+
+def _peak_gb() -> float:
+    """Of this process; getrusage would tell the parent's peak too, which a child is born with. Linux."""
+    status = Path("/proc/self/status").read_text(encoding="ascii")
+    return int(status.split("VmHWM:")[1].split()[0]) * 1024 / 1e9
