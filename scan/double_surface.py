@@ -44,7 +44,7 @@ def find_double_surface(cells: Cells, off: FloatArray, surface: Surface, indepen
     none = DoubleSurface(np.nan, np.nan, np.nan)
     if not surface.seen.any():
         return none
-    count, second, fourth = _moments(*cells.parts[:2], off, surface.seen)
+    count, second, fourth = _moments(cells, off, surface.seen)
     n = _pooled(count)
     alone = n * independent
     with np.errstate(invalid="ignore", divide="ignore"):
@@ -71,29 +71,25 @@ def _about_the_saddle(x_mm: FloatArray, rows: int) -> NDArray[np.bool_]:
     return np.asarray((x >= WITHIN_MM[0]) & (x <= WITHIN_MM[1]))
 
 
-@njit(cache=True)
-def _moments(
-    u: NDArray[np.float32], v: NDArray[np.float32], off: FloatArray, seen: NDArray[np.bool_]
-) -> tuple[FloatArray, FloatArray, FloatArray]:
+def _moments(cells: Cells, off: FloatArray, seen: NDArray[np.bool_]) -> tuple[FloatArray, FloatArray, FloatArray]:
     """(count, second, fourth) central moment, per block, of the distances of points near the seen surface."""
-    shape = (seen.shape[0] // BLOCK_CELLS + 1, seen.shape[1] // BLOCK_CELLS + 1)
-    count, mean, second, fourth = np.zeros(shape), np.zeros(shape), np.zeros(shape), np.zeros(shape)
-    for powers_about_mean in (False, True):
-        for k in range(off.size):
-            i, j = int(np.rint(u[k])), int(np.rint(v[k]))
-            if abs(off[k]) < NEAR_MM and seen[i, j]:  # no NaN is near
-                p, q = i // BLOCK_CELLS, j // BLOCK_CELLS
-                if powers_about_mean:
-                    d = (off[k] - mean[p, q]) ** 2
-                    second[p, q] += d
-                    fourth[p, q] += d * d
-                else:
-                    count[p, q] += 1.0
-                    mean[p, q] += off[k]
-        if not powers_about_mean:
-            mean /= np.maximum(count, 1.0)
-    some = np.maximum(count, 1.0)
-    return count, second / some, fourth / some
+    sums = np.zeros((5, seen.shape[0] // BLOCK_CELLS + 1, seen.shape[1] // BLOCK_CELLS + 1))
+    _sum_powers(cells.u, cells.v, off, seen, sums)
+    count = sums[0]
+    _, m1, m2, m3, m4 = sums / np.maximum(count, 1.0)
+    return count, m2 - m1**2, m4 - 4.0 * m1 * m3 + 6.0 * m1**2 * m2 - 3.0 * m1**4
+
+
+@njit(cache=True)
+def _sum_powers(u, v, off, seen, sums):  # type: ignore[no-untyped-def]
+    """Add off⁰ … off⁴ of every point to its block of sums (5, n, m)."""
+    for k in range(off.size):
+        i, j = int(np.rint(u[k])), int(np.rint(v[k]))
+        if abs(off[k]) < NEAR_MM and seen[i, j]:  # no NaN is near
+            power = 1.0
+            for m in range(5):
+                sums[m, i // BLOCK_CELLS, j // BLOCK_CELLS] += power
+                power *= off[k]
 
 
 def _pooled(block: FloatArray) -> FloatArray:

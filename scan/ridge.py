@@ -1,15 +1,14 @@
 """The rough line of the spine over a posed cloud: where it runs, how high, how wide the body is below it.
 
 Good to about 5 mm sideways: enough to find landmarks and heading. The precise midline is fitted afterwards.
-What is done slab by slab is compiled: a hundred slabs of a few hundred points are mostly numpy's own overhead.
 """
 
 from dataclasses import dataclass
 
 import numpy as np
-from numba import njit
 from scipy.ndimage import gaussian_filter1d
 
+from shimwright.scan.quantile import quantile
 from shimwright.scan.raw import FloatArray
 
 STEP_MM = 15.0
@@ -82,11 +81,10 @@ def _slab_at(points: FloatArray, x: float) -> FloatArray:
     return points[first:end]
 
 
-@njit(cache=True)
 def _crest(here: FloatArray) -> tuple[float, float]:
     """(y, z): middle and height of the highest points."""
-    top = np.percentile(here[:, 2], 98)
-    return here[here[:, 2] > top - 15.0, 1].mean(), top
+    top = quantile(here[:, 2], 0.98)
+    return float(here[here[:, 2] > top - 15.0, 1].mean()), top
 
 
 def _robust_line(x: FloatArray, y: FloatArray) -> np.poly1d:
@@ -132,7 +130,7 @@ class _Slab:
         if len(near) < 12 or np.ptp(near[:, 1]) < REACH_MM:
             return None
         t = (near[:, 1] - crest) / 100.0
-        coefficients, spread = _section(t, (near[:, 0] - x) / HALF_SLAB_MM, near[:, 2].copy(), top)
+        coefficients, spread = _section(t, (near[:, 0] - x) / HALF_SLAB_MM, near[:, 2], top)
         sd = spread / np.sqrt(max(len(near) / 8.0, 1.0)) + 0.2
         return cls(x, crest, coefficients, float(t.min()), float(t.max()), sd, here[:, 1], here[:, 2])
 
@@ -180,7 +178,6 @@ class _Slab:
         return float(15.0 * (i + 0.5 + part * (j - i)))
 
 
-@njit(cache=True)
 def _section(t: FloatArray, along: FloatArray, z: FloatArray, top: float) -> tuple[FloatArray, float]:
     """Coefficients (8,) of the robust polynomial z(t), a slope along the back taken out, and the spread about it."""
     columns = np.ones((t.size, 9))
@@ -188,25 +185,25 @@ def _section(t: FloatArray, along: FloatArray, z: FloatArray, top: float) -> tup
         columns[:, power] = columns[:, power - 1] * t
     columns[:, 8] = along
     held = 1e-6 * t.size  # towards a flat top, so that the normal equations stay sound
-    weight, solution, spread = np.ones(t.size), np.zeros(9), 0.0
+    solution: FloatArray = np.zeros(9)
+    weight, spread = np.ones(t.size), 0.0
     for _ in range(2):
-        rows = columns * weight.reshape(-1, 1)
+        rows = columns * weight[:, None]
         right = z @ rows
         right[0] += held * top
-        solution[:] = np.linalg.solve(rows.T @ columns + held * np.eye(9), right)
+        solution = np.linalg.solve(rows.T @ columns + held * np.eye(9), right)
         off = z - columns @ solution
-        spread = 1.48 * np.median(np.abs(off)) + 1e-6
+        spread = 1.48 * quantile(np.abs(off), 0.5) + 1e-6
         weight = 1.0 / (1.0 + (off / (2.0 * spread)) ** 2)
     return solution[:8], spread
 
 
-@njit(cache=True)
 def _parabola_top(u: FloatArray, z: FloatArray) -> float:
-    """Height at u = 0 of the least-squares parabola, u in mm."""
+    """Height at u = 0 of the least-squares parabola, u in mm, by normal equations: u does not pass CREST_MM."""
     columns = np.ones((u.size, 3))
     columns[:, 1] = u / CREST_MM
     columns[:, 2] = columns[:, 1] ** 2
-    return float(np.linalg.lstsq(columns, z)[0][0])
+    return float(np.linalg.solve(columns.T @ columns, z @ columns)[0])
 
 
 def _cheapest_path(cost: FloatArray) -> np.ndarray[tuple[int, ...], np.dtype[np.int64]]:

@@ -54,7 +54,8 @@ def _without_nan(y: FloatArray) -> FloatArray:
                 share = (gap - before) / (k - before)
                 out[gap] = y[k] if before < 0 else y[before] + share * (y[k] - y[before])
             before = k
-    out[before + 1 :] = y[before] if before >= 0 else 0.0
+    for k in range(before + 1, y.size):
+        out[k] = y[before] if before >= 0 else 0.0
     return out
 
 
@@ -98,11 +99,12 @@ def _at_arc(wanted: FloatArray, arc: FloatArray, points: FloatArray) -> FloatArr
     out = np.full((wanted.size, 2), np.nan)
     for k in range(wanted.size):
         after = np.searchsorted(arc, wanted[k], side="right")
-        if wanted[k] == arc[after - 1]:
-            out[k] = points[after - 1]
-        elif after < arc.size:
-            share = (wanted[k] - arc[after - 1]) / (arc[after] - arc[after - 1])
-            out[k] = points[after - 1] + share * (points[after] - points[after - 1])
+        for axis in range(2):
+            if wanted[k] == arc[after - 1]:
+                out[k, axis] = points[after - 1, axis]
+            elif after < arc.size:
+                share = (wanted[k] - arc[after - 1]) / (arc[after] - arc[after - 1])
+                out[k, axis] = points[after - 1, axis] + share * (points[after, axis] - points[after - 1, axis])
     return out
 
 
@@ -143,15 +145,16 @@ def _side(
 ) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
     """(lateral, depth, arc, points) from (y, z) on through curve[start], curve[start + step] … to the last seen one."""
     count = 1 + (curve.shape[0] - start if step > 0 else start + 1)
-    points, arc = np.empty((count, 2)), np.zeros(count)
+    points, arc, lateral, depth = np.empty((count, 2)), np.zeros(count), np.zeros(count), np.zeros(count)
     points[0, 0], points[0, 1] = y, z
     before = 0  # the last seen sample; the arc goes straight across a gap
     for k in range(1, count):
-        points[k] = curve[start + step * (k - 1)]
+        points[k, 0], points[k, 1] = curve[start + step * (k - 1), 0], curve[start + step * (k - 1), 1]
+        lateral[k], depth[k] = step * (points[k, 0] - y), z - points[k, 1]
         if points[k, 0] == points[k, 0]:
             way = np.hypot(points[k, 0] - points[before, 0], points[k, 1] - points[before, 1])
             for gap in range(before + 1, k + 1):
                 arc[gap] = arc[before] + way * (gap - before) / (k - before)
             before = k
-    points = points[: before + 1]
-    return step * (points[:, 0] - y), z - points[:, 1], arc[: before + 1], points
+    end = before + 1
+    return lateral[:end], depth[:end], arc[:end], points[:end]

@@ -3,7 +3,6 @@
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter1d
 
@@ -11,6 +10,7 @@ from shimwright.scan.back import Frame, Midline
 from shimwright.scan.build_back import moved_frame, shifted_midline, shifted_surface
 from shimwright.scan.fit_surface import fit_surface, rough_surface
 from shimwright.scan.midline import find_midline, trunk_line
+from shimwright.scan.quantile import quantile
 from shimwright.scan.raw import FloatArray
 from shimwright.scan.refusal import InputRefused
 from shimwright.scan.surface import Surface
@@ -139,11 +139,10 @@ def _rough_spine(points: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray
     return top[:, 0], smooth[:, 0], smooth[:, 1]
 
 
-@njit(cache=True)
 def _top(row: FloatArray) -> tuple[float, float, float]:
-    z = np.percentile(row[:, 2], 97.0)
-    y = np.median(row[row[:, 2] > z - 40.0, 1])
-    return np.median(row[:, 0]), min(max(y, -60.0), 60.0), z
+    z = quantile(row[:, 2], 0.97)
+    y = quantile(row[row[:, 2] > z - 40.0, 1], 0.5)
+    return quantile(row[:, 0], 0.5), min(max(y, -60.0), 60.0), z
 
 
 def _about_withers(look: _Look) -> tuple[Frame, TrunkAxis]:
