@@ -191,7 +191,7 @@ def _section(t: FloatArray, along: FloatArray, z: FloatArray, top: float) -> tup
         rows = columns * weight[:, None]
         right = z @ rows
         right[0] += held * top
-        solution = np.linalg.solve(rows.T @ columns + held * np.eye(9), right)
+        solution = np.asarray(np.linalg.solve(rows.T @ columns + held * np.eye(9), right), float)
         off = z - columns @ solution
         spread = 1.48 * quantile(np.abs(off), 0.5) + 1e-6
         weight = 1.0 / (1.0 + (off / (2.0 * spread)) ** 2)
