@@ -4,9 +4,9 @@ Strokes name a role, and the inks of paper or screen give the role its colour. W
 paper the typesetter sets them in the sheet's own font, on a page they are SVG text.
 """
 
+import re
 from dataclasses import dataclass
 from html import escape
-from math import isfinite
 
 import numpy as np
 
@@ -110,14 +110,23 @@ class View:
 
 def path(points: FloatArray, closed: bool = False) -> str:
     """SVG path data of (n, 2) points; NaN rows break the line."""
-    parts, pen = [], "M"
-    for x, y in np.asarray(points, float).tolist():
-        if not (isfinite(x) and isfinite(y)):
-            pen = "M"
-            continue
-        parts.append(f"{pen}{_number(x)} {_number(y)}")
-        pen = "L"
-    return "".join(parts) + ("Z" if closed and parts else "")
+    points = np.asarray(points, float).reshape(-1, 2)
+    seen = np.isfinite(points).all(axis=1)
+    begins = np.flatnonzero(seen & ~np.append(False, seen[:-1]))  # where the pen is put down
+    ends = np.flatnonzero(seen & ~np.append(seen[1:], False)) + 1
+    return "".join(_stretch(points[a:b]) for a, b in zip(begins, ends, strict=True)) + (
+        "Z" if closed and begins.size else ""
+    )
+
+
+def _stretch(points: FloatArray) -> str:
+    """Path data of points (n, 2) that are all there, written at once: a sheet has a hundred thousand of them."""
+    written = "M" + "L".join(["%.3f %.3f"] * len(points)) % tuple(points.ravel().tolist())
+    return _MINUS_ZERO.sub("0", _TRAILING_ZEROS.sub("", written))
+
+
+_TRAILING_ZEROS = re.compile(r"\.?0+(?=[ L]|$)")  # of numbers that all have three decimals
+_MINUS_ZERO = re.compile(r"-0(?=[ L]|$)")
 
 
 def circle(x: float, y: float, radius: float) -> str:

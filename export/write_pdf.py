@@ -1,6 +1,7 @@
 """Pages → PDF at full size: absolute coordinates in the paths, no scaling by the viewer, the same bytes every time."""
 
 from collections.abc import Sequence
+from functools import cache
 from importlib.resources import as_file, files
 from pathlib import Path
 
@@ -33,7 +34,9 @@ def write_pdf(pages: Sequence[Page], path: Path, title: str) -> None:
     canvas.save()
 
 
+@cache
 def _load_faces() -> None:
+    """Once: taking a font file apart takes as long as drawing a page."""
     for face in FACES.values():
         with as_file(files("shimwright.export") / "fonts" / f"{face}.ttf") as file:
             pdfmetrics.registerFont(TTFont(face, str(file)))

@@ -18,13 +18,18 @@ def clearances_mm(bench: Bench, q: FloatArray) -> Mapping[str, float]:
     horizontal distance from the arch's inside, down to 60 mm below its top. channel: least horizontal distance from
     the spine to a panel's inner edge. NaN where there is no arch or nothing was seen.
     """
+    return {**withers_clearances_mm(bench, q), "channel": channel_mm(bench, q)}
+
+
+def withers_clearances_mm(bench: Bench, q: FloatArray) -> Mapping[str, float]:
+    """As `clearances_mm`, those of the arch alone."""
     sides = {"left": 1, "right": -1}
     legs = {name: _arch_points(bench, -SIDE_DEPTH_MM, side) for name, side in sides.items()}
     top = np.concatenate(list(legs.values()))
     clear = {"withers_above": _least(bench, q, top[np.abs(top[:, 1]) <= TOP_REACH_MM], np.array([0.0, 0.0, -1.0]))}
     for name, side in sides.items():
         clear[f"withers_{name}"] = _least(bench, q, legs[name], np.array([0.0, -float(side), 0.0]))
-    return clear | {"channel": channel_mm(bench, q)}
+    return clear
 
 
 def channel_mm(bench: Bench, q: FloatArray) -> float:

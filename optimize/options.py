@@ -10,7 +10,7 @@ from shimwright.optimize import screen
 from shimwright.optimize.answer import Placement
 from shimwright.optimize.bench import Bench, bed, common_layers, pad_height_mm, prepare, shim_materials
 from shimwright.optimize.case import ZONES, Rider
-from shimwright.optimize.clearance import clearances_mm
+from shimwright.optimize.clearance import withers_clearances_mm
 from shimwright.optimize.confidence import Shaken
 from shimwright.optimize.contact import compression, solve
 from shimwright.optimize.limits import limits
@@ -122,7 +122,7 @@ def clearance_rows(bench: Bench, q: FloatArray) -> tuple[FloatArray, FloatArray]
     """
 
     def clear(pose: FloatArray) -> FloatArray:
-        found = clearances_mm(bench, pose)
+        found = withers_clearances_mm(bench, pose)
         return np.array([found[name] for name in WITHERS])
 
     here = clear(q)

@@ -31,7 +31,7 @@ def test_a_clearance_that_jumps_is_left_to_the_true_model(monkeypatch: pytest.Mo
     def told(_: Bench, q: FloatArray) -> dict[str, float]:
         return {"withers_above": 40 - q[0], "withers_left": 30 + 50 * q[2], "withers_right": 29.0 - 9.0 * (q[0] > 0.5)}
 
-    monkeypatch.setattr(options, "clearances_mm", told)
+    monkeypatch.setattr(options, "withers_clearances_mm", told)
     value, slope = options.clearance_rows(bench, np.zeros(3))
     assert value == pytest.approx([40.0, 30.0])
     assert slope == pytest.approx(np.array([[-1.0, 0.0, 0.0], [0.0, 0.0, 50.0]]))
