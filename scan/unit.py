@@ -8,7 +8,7 @@ from shimwright.scan.marks import PairFound, told_against_pair
 from shimwright.scan.refusal import InputRefused
 
 UNITS_MM = {"m": 1000.0, "cm": 10.0, "mm": 1.0, "in": 25.4}
-GIRTH_RADIUS_MM = (130.0, 500.0)  # pony to heavy horse, with room [J]
+GIRTH_RADIUS_MM = (95.0, 500.0)  # small pony, whose roof alone was seen, to heavy horse, with room [J]
 USUAL_RADIUS = (220.0, 0.28)  # mm and spread of its logarithm, to settle between units [J]
 USUAL_LENGTH = (1250.0, 0.35)  # the same of what is scanned of the trunk, 0.7–2.6 m
 DOUBT = 4.0  # squared standard deviations: two units nearer than this are both tried
