@@ -111,7 +111,7 @@ class View:
 def path(points: FloatArray, closed: bool = False) -> str:
     """SVG path data of (n, 2) points; NaN rows break the line."""
     points = np.asarray(points, float).reshape(-1, 2)
-    seen = np.isfinite(points).all(axis=1)
+    seen = np.asarray(np.isfinite(points).all(axis=1), bool)
     begins = np.flatnonzero(seen & ~np.append(False, seen[:-1]))  # where the pen is put down
     ends = np.flatnonzero(seen & ~np.append(seen[1:], False)) + 1
     return "".join(_stretch(points[a:b]) for a, b in zip(begins, ends, strict=True)) + (
