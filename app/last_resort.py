@@ -11,12 +11,12 @@ import traceback
 from contextlib import suppress
 from pathlib import Path
 
+from shimwright.export.results import STOPS
 from shimwright.scan.refusal import CannotWrite, Refusal
 
 TRACE = "SHIMWRIGHT_TRACE"  # set to 1: the whole trace as well
 DEFECT_EXIT = 70  # EX_SOFTWARE of sysexits.h; 1 already means something here
 SIGNALLED_EXIT = 128  # and the number of the signal, as shells say it
-STOPS = [getattr(signal, name) for name in ("SIGINT", "SIGTERM", "SIGHUP") if hasattr(signal, name)]
 STOPPED_BY: list[int] = []  # signals heard
 WRITE_ERRORS = {errno.ENOSPC, errno.EROFS, errno.EDQUOT, errno.EFBIG, errno.EIO}
 

@@ -5,8 +5,8 @@ from collections.abc import Sequence
 import numpy as np
 
 from shimwright.export.plain_json import MADE_BY, number, plain
+from shimwright.export.setup_json import setup_to_json
 from shimwright.optimize.answer import Contact
-from shimwright.optimize.setup import Setup, height_mm
 from shimwright.optimize.still_serves import Serves
 from shimwright.scan.back import Back
 from shimwright.scan.change import Change, Changed, Measure
@@ -84,24 +84,13 @@ def _serves(serves: Serves | None) -> dict[str, object] | None:
         "verdict": serves.verdict,
         "sentence": serves.sentence,
         "change": None if change is None else {"pockets": list(change.pockets), "words": change.words()},
-        "setup": _setup(serves.setup),
+        "setup": setup_to_json(serves.setup),
         "present": _mounted(serves.present),
         "after": _mounted(serves.better),
         "take_out": [{"weeks": step.weeks, "what": step.what} for step in serves.take_out],
         "recheck_on": serves.recheck_on,
         "recheck_weeks": serves.recheck_weeks,
     }
-
-
-def _setup(setup: Setup) -> dict[str, object]:
-    pockets = {
-        name: {
-            "layers": [{"shim": layer.shim, "thickness_mm": number(layer.thickness_mm, 3)} for layer in stack],
-            "height_mm": number(height_mm(stack), 3),
-        }
-        for name, stack in setup.stacks.items()
-    }
-    return {"arch": setup.arch, "insert": setup.insert, "pockets": pockets}
 
 
 def _mounted(contact: Contact | None) -> dict[str, object] | None:

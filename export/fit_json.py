@@ -3,6 +3,7 @@
 from collections.abc import Mapping
 
 from shimwright.export.plain_json import MADE_BY, figures, number, plain
+from shimwright.export.setup_json import setup_to_json
 from shimwright.optimize.answer import (
     ArchJudgement,
     CaseResult,
@@ -16,7 +17,6 @@ from shimwright.optimize.answer import (
     SecondOpinion,
     Zone,
 )
-from shimwright.optimize.setup import Setup, height_mm
 
 SCHEMA = "shimwright/fit/1"
 
@@ -51,21 +51,6 @@ def fit_to_json(fit: Fit, inputs: Mapping[str, object] | None = None) -> dict[st
         "recheck_weeks": fit.recheck_weeks,
         "horse_load": plain(fit.horse_load, 4),
     }
-
-
-def setup_to_json(setup: Setup | None) -> dict[str, object] | None:
-    """Arch, insert and what lies in each pocket; null where there is none."""
-    if setup is None:
-        return None
-    pockets = {
-        name: {
-            "layers": [{"shim": layer.shim, "thickness_mm": number(layer.thickness_mm, 3)} for layer in stack],
-            "layers_mm": [number(layer.thickness_mm, 3) for layer in stack],
-            "height_mm": number(height_mm(stack), 3),
-        }
-        for name, stack in setup.stacks.items()
-    }
-    return {"arch": setup.arch, "insert": setup.insert, "pockets": pockets}
 
 
 def _held(held: Held) -> dict[str, object]:

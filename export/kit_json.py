@@ -8,9 +8,9 @@ from shapely.geometry import Polygon
 
 from shimwright.export.kit_words import KitJob, as_good, mean_poorer, users
 from shimwright.export.plain_json import MADE_BY, number, plain
+from shimwright.export.setup_json import setup_to_json
 from shimwright.optimize.kit import HorseList, Served, Size, YardKit
 from shimwright.optimize.kit_pieces import SHIM, Piece, outline_of
-from shimwright.optimize.setup import Setup, height_mm
 
 SCHEMA = "shimwright/kit/1"
 COLUMNS = (
@@ -72,15 +72,15 @@ def _horse(name: str, one: Served, listed: HorseList) -> dict[str, object]:
     mounted = one.contact.cases["mounted"]
     return {
         "horse": name,
-        "setup": _setup(one.setup),
+        "setup": setup_to_json(one.setup),
         "cost": number(one.cost, 4),
         "poorer_share": number(one.poorer, 4),
         "carries_share": number(1 - mounted.bridged_share, 3),
         "peak_kpa": number(mounted.peak_kpa, 1),
         "pitch_deg": number(mounted.pitch_deg),
         "roll_deg": number(mounted.roll_deg),
-        "own_best": {"setup": _setup(listed.best.setup), "cost": number(listed.best.cost, 4)},
-        "as_found": _setup(listed.as_found.setup),
+        "own_best": {"setup": setup_to_json(listed.best.setup), "cost": number(listed.best.cost, 4)},
+        "as_found": setup_to_json(listed.as_found.setup),
         "list": {
             "setups": listed.setups,
             "listed": listed.listed,
@@ -88,17 +88,6 @@ def _horse(name: str, one: Served, listed: HorseList) -> dict[str, object]:
             "struck_off": listed.struck_off,
         },
     }
-
-
-def _setup(setup: Setup) -> dict[str, object]:
-    pockets = {
-        name: {
-            "layers": [{"shim": layer.shim, "thickness_mm": number(layer.thickness_mm, 3)} for layer in stack],
-            "height_mm": number(height_mm(stack), 3),
-        }
-        for name, stack in setup.stacks.items()
-    }
-    return {"arch": setup.arch, "insert": setup.insert, "pockets": pockets}
 
 
 def _point(yard: YardKit, size: Size) -> dict[str, object]:
@@ -111,7 +100,7 @@ def _point(yard: YardKit, size: Size) -> dict[str, object]:
         "as_good": as_good(size),
         "mean_poorer_share": number(mean_poorer(size), 4),
         "horses": [
-            {"horse": name, "setup": _setup(one.setup), "poorer_share": number(one.poorer, 4)}
+            {"horse": name, "setup": setup_to_json(one.setup), "poorer_share": number(one.poorer, 4)}
             for name, one in zip(yard.names, size.horses, strict=True)
         ],
     }

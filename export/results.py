@@ -17,7 +17,7 @@ from shimwright.scan.refusal import CannotWrite
 
 HIDDEN = ".shimwright-unfinished"
 NEW, OLD, PLAN = "new", "old", "plan.txt"
-STOPS = [getattr(signal, name) for name in ("SIGINT", "SIGTERM", "SIGHUP") if hasattr(signal, name)]
+STOPS = [getattr(signal, name) for name in ("SIGINT", "SIGTERM", "SIGHUP") if hasattr(signal, name)]  # wishes to stop
 REASONS = {
     errno.ENOSPC: "the disk is full",
     errno.EDQUOT: "the disk quota is used up",

@@ -18,7 +18,7 @@ from shimwright.optimize.kit_model import Bools
 from shimwright.optimize.kit_pieces import Pieces
 from shimwright.optimize.limits import limits
 from shimwright.optimize.neighbourhood import Terrain
-from shimwright.optimize.prove import _left_over as left_over
+from shimwright.optimize.prove import rows_left_over
 from shimwright.optimize.screen import LIMIT_NAMES, UNSOLVED, IntArray, Rules
 from shimwright.optimize.search import search
 from shimwright.optimize.setup import Setup
@@ -123,7 +123,7 @@ def _near_best(
     while margin >= limits().ties.cost:
         progress(f"ruling out what costs {margin:g} more than its best")
         goal = Beat(found.candidates[0].cost + margin)
-        left = [left_over(one, terrain, goal, rule)[0] for _, one, terrain in open_]
+        left = [rows_left_over(one, terrain, goal, rule)[0] for _, one, terrain in open_]
         if sum(len(rows) for rows in left) <= most:
             return margin, left
         margin /= 2

@@ -103,7 +103,7 @@ def _prove_option(
     within = stock.within(pad, room) if room >= 0 else 0
     terrain = _terrain(pad, stock, room, rule)
     if within:
-        rows, bounds = _left_over(option, terrain, _to_beat(known), rule)
+        rows, bounds = rows_left_over(option, terrain, _to_beat(known), rule)
         if len(rows) > limits().search.solve_left_over_up_to:
             return False
     if stock.per_option(pad) > within:
@@ -123,7 +123,7 @@ def _prove_option(
     return True
 
 
-def _left_over(
+def rows_left_over(
     option: Option, terrain: Terrain, beat: Beat, rule: screen.Rules
 ) -> tuple[NDArray[np.int64], FloatArray]:
     """Rows that keep the limits of stacks and could not be ruled out, and bounds of their cost without the arch's."""

@@ -8,7 +8,7 @@ from pathlib import Path
 
 from shimwright.case_file import CaseFile
 from shimwright.export.back_json import back_to_json
-from shimwright.export.fit_json import setup_to_json
+from shimwright.export.setup_json import setup_to_json
 from shimwright.optimize.setup import Setup
 from shimwright.page.ticks import Tick
 from shimwright.record.hands import keep_ticks
