@@ -6,7 +6,6 @@ processor, talks by its own pipe and ends by itself when the other end is gone, 
 
 from __future__ import annotations
 
-import copyreg
 import multiprocessing
 import os
 import signal
@@ -17,13 +16,12 @@ from collections.abc import Callable, Iterable, Iterator
 from contextlib import suppress
 from dataclasses import dataclass, field
 from multiprocessing.connection import Connection, wait
-from types import MappingProxyType
 from typing import Any, Protocol
 
 from shimwright.last_resort import words_of
+from shimwright.processes import METHOD
 from shimwright.scan.refusal import Refusal
 
-METHOD = "forkserver" if sys.platform == "linux" else "spawn"  # elsewhere system libraries do not bear forking
 PRELOADED = ["shimwright.scan.survey", "shimwright.scan.read_mesh", "shimwright.optimize.own_size"]
 RENEWED = 250
 PROCESSOR_S = 180.0  # for one piece; a scan of 5 M points takes a tenth of it
@@ -224,11 +222,3 @@ def _from_now(processor_s: float) -> None:
         _, hard = resource.getrlimit(resource.RLIMIT_CPU)
         limit = int(spent.ru_utime + spent.ru_stime + processor_s) + 1
         resource.setrlimit(resource.RLIMIT_CPU, (limit if hard < 0 else min(limit, hard), hard))
-
-
-def read_only(held: dict[Any, Any]) -> MappingProxyType[Any, Any]:
-    """What told things hold their mappings in, made anew on the other side of the pipe."""
-    return MappingProxyType(held)
-
-
-copyreg.pickle(MappingProxyType, lambda held: (read_only, (dict(held),)))

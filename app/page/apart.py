@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import asyncio
-import copyreg
 import multiprocessing
 import os
 import signal
@@ -15,10 +14,10 @@ from dataclasses import dataclass, field
 from multiprocessing import forkserver
 from multiprocessing.connection import Connection
 from multiprocessing.context import ForkServerContext, ForkServerProcess, SpawnContext, SpawnProcess
-from types import MappingProxyType
 from typing import Any, TypeVar
 
 from shimwright.last_resort import words_of
+from shimwright.processes import METHOD
 from shimwright.progress import Say
 from shimwright.scan.refusal import CannotWrite, InputRefused, Refusal, WrongUse
 
@@ -26,7 +25,6 @@ LOOK_S = 0.05  # between two looks at the clock and at the stop button
 GRACE_S = 4.0  # a stopped worker hands over the best so far within this, or is ended
 MEMORY_BYTES = 6 << 30
 WORKERS = 2
-METHOD = "forkserver" if sys.platform == "linux" else "spawn"  # elsewhere system libraries do not bear forking
 PRELOADED = ["shimwright.page.fitting", "shimwright.page.scans", "shimwright.scan.survey", "shimwright.scan.read_mesh"]
 Child = SpawnProcess | ForkServerProcess
 KINDS = {kind.__name__: kind for kind in (WrongUse, InputRefused, CannotWrite)}
@@ -210,11 +208,3 @@ def _limit(bounds: Bounds) -> None:
         resource.setrlimit(resource.RLIMIT_AS, (bounds.memory_bytes, bounds.memory_bytes))
         resource.setrlimit(resource.RLIMIT_CPU, (int(2 * bounds.seconds) + 5, int(2 * bounds.seconds) + 10))
     os.dup2(os.open(os.devnull, os.O_WRONLY), 2)  # native parsers chatter; what matters comes back by the pipe
-
-
-def read_only(held: dict[Any, Any]) -> MappingProxyType[Any, Any]:
-    """What `told` data hold their mappings in; made anew on the other side of the pipe."""
-    return MappingProxyType(held)
-
-
-copyreg.pickle(MappingProxyType, lambda held: (read_only, (dict(held),)))
