@@ -107,7 +107,8 @@ def test_scan_is_measured_as_it_was_invented(name: str) -> None:
     under = slice(1, 10)
     slope = np.abs(back.stations.slope_deg - true.stations.slope_deg)[under]
     width = np.abs(back.stations.width_mm - true.stations.width_mm)[under]
-    assert back.quality.verdict in (
+    thinned = back.quality.spacing_mm > 12.0  # cannot be told from a phone's lidar, which drifts by some mm
+    assert back.quality.verdict == ("usable" if thinned else "good")
         "good",
         "usable",
     )  # two cropped scans: surface known to ± 4–5 mm by its own reckoning
