@@ -11,7 +11,7 @@ from importlib import import_module
 from itertools import islice
 from typing import Any
 
-from shimwright.crew import Done, Work, attempt, one_thread_each
+from shimwright.crew import Done, Work, attempt, one_thread
 from shimwright.ledger import code_sha
 from shimwright.scan.refusal import WrongUse
 
@@ -82,6 +82,6 @@ def on_cluster(code: str, work: Work, index: int, piece: Any) -> Done | None:
     """On the cluster's side, None where its code is another: rows of two programs do not go together."""
     if code != code_sha():
         return None
-    one_thread_each()
+    one_thread()
     multiprocessing.current_process()._config["daemon"] = False  # type: ignore[attr-defined]  # readers have children
     return attempt(work, index, piece)

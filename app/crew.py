@@ -27,7 +27,6 @@ RENEWED = 250
 PROCESSOR_S = 180.0  # for one piece; a scan of 5 M points takes a tenth of it
 PATIENCE_S = 900.0  # by the clock: a busy computer does not make a scan bad
 MEMORY_BYTES = 8 << 30
-THREADS = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "NUMBA_NUM_THREADS")
 Work = Callable[[Any], dict[str, object]]
 
 
@@ -58,7 +57,8 @@ class LocalCrew:
 
     def each(self, work: Work, pieces: Iterable[Any]) -> Iterator[Done]:
         """Every piece once, in the order they are done. Whatever stops the reader ends the workers."""
-        one_thread_each()
+        if METHOD == "forkserver":
+            multiprocessing.set_forkserver_preload(PRELOADED)
         pieces = list(pieces)
         crew = [_Worker(work, self.processor_s) for _ in range(min(self.workers or processors(), len(pieces)))]
         waiting = deque(enumerate(pieces))
@@ -84,12 +84,13 @@ def processors() -> int:
     return len(os.sched_getaffinity(0)) if sys.platform == "linux" else os.cpu_count() or 1
 
 
-def one_thread_each() -> None:
-    """Told to libraries before they load in a worker: many processes with many threads each only wait."""
-    for name in THREADS:
-        os.environ[name] = "1"
-    if METHOD == "forkserver":
-        multiprocessing.set_forkserver_preload(PRELOADED)
+def one_thread() -> None:
+    """For compiled loops of this process, without touching what the rest of it was told: many processes with many
+    threads each only wait.
+    """
+    import numba
+
+    numba.set_num_threads(1)
 
 
 @dataclass
@@ -188,6 +189,7 @@ def attempt(work: Work, index: int, piece: Any) -> Done:
 
 def _serve(work: Work, processor_s: float, pipe: Connection) -> None:
     _limit()
+    one_thread()
     while True:
         try:
             index, piece = pipe.recv()

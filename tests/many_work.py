@@ -5,6 +5,8 @@ import signal
 import time
 from pathlib import Path
 
+import numba
+
 from shimwright.scan.refusal import InputRefused
 
 
@@ -27,4 +29,4 @@ def read_it(piece):
         pass
     if word == "slow":
         time.sleep(0.05)
-    return {"length": len(text), "threads": os.environ["OMP_NUM_THREADS"]}
+    return {"length": len(text), "threads": numba.get_num_threads()}

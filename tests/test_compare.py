@@ -136,6 +136,7 @@ def dated(shape, day):
     return replace(back, source=replace(back.source, date=day))
 
 
+@pytest.mark.accuracy
 def test_growing_and_lasting_differences_of_the_sides_are_told_and_evening_is_not():
     even, left = BUILDS["level"], replace(BUILDS["level"], uneven_mm=22.0)
     first, last = dated(even, "2026-01-10"), dated(left, "2026-06-10")

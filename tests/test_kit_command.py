@@ -329,6 +329,7 @@ def test_a_kit_that_is_not_proven_says_what_is_open():
     assert "No smaller" not in how_few(replace(proven, fewest=None, bound=0.4, proven=False))
 
 
+@pytest.mark.accuracy
 def test_margin_keeps_what_is_near_the_best(monkeypatch):
     """A stock taken for too large to solve whole: the same list, less what lies beyond the margin."""
     one, small = job(inserts=1), replace(limits(), kit=replace(limits().kit, solve_all_up_to=100, margin=0.05))

@@ -236,7 +236,7 @@ def test_a_fit_lands_in_the_record(fitted):
     assert (visit.verdict, visit.setup) == (fit["verdict"], fit["setup"])
     assert [(one.place, one.feel) for one in visit.hands] == [(one["place"], one["feel"]) for one in fit["hand_checks"]]
     assert fit["recheck_on"] in [look.day for look in visit.looks]
-    assert {one.role for one in visit.files} == {"case", "scan", "saddle", "pad", "back", "fit"}
+    assert {one.role for one in visit.files} == {"case", "scan", "saddle", "pad", "beside", "back", "fit"}
     assert visit.file("scan").sha256 == fit["inputs"]["scan"]["sha256"]
 
 

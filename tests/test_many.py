@@ -46,7 +46,7 @@ def test_rows_come_in_order_whoever_is_faster(tmp_path, workers):
     pieces = pieces_in(tmp_path / "in", ["slow", "good"] * 6)
     rows = rows_of(pieces, tmp_path / "out", LocalCrew(workers))
     assert [row[0] for row in rows] == [piece.name for piece in pieces]
-    assert [row[1] for row in rows] == [{"length": len(piece.path.read_text()), "threads": "1"} for piece in pieces]
+    assert [row[1] for row in rows] == [{"length": len(piece.path.read_text()), "threads": 1} for piece in pieces]
 
 
 def test_each_bad_piece_is_a_row_and_no_other_suffers(tmp_path):

@@ -48,7 +48,8 @@ def test_a_known_move_of_an_exact_back_is_found(turn_deg, shift):
     assert np.abs(pose.to_fixed(pose.to_moving(PLACES)) - PLACES).max() < 1e-9
 
 
-@pytest.mark.parametrize("scanner", ["handheld", pytest.param("photogrammetry", marks=pytest.mark.accuracy)])
+@pytest.mark.accuracy
+@pytest.mark.parametrize("scanner", ["handheld", "photogrammetry"])
 def test_the_true_pose_of_two_scans_is_found_within_the_stated_error(scanner):
     """Muscle changed between them; the spine did not. The truth: both scans' own poses."""
     off, told = [], []

@@ -99,6 +99,7 @@ def test_a_second_run_measures_nothing_and_gives_the_same_bytes(yard, done, monk
     assert bytes_of(done) == before
 
 
+@pytest.mark.soak  # test_many has a cluster too
 def test_a_local_cluster_gives_the_same_bytes(yard, done, tmp_path):
     distributed = pytest.importorskip("distributed")
     with distributed.LocalCluster(n_workers=2, threads_per_worker=1, dashboard_address=None) as cluster:
@@ -118,10 +119,10 @@ def killed(folder, out, moments):
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="no kill -9 there")
-@pytest.mark.parametrize("kills", [2, pytest.param(25, marks=pytest.mark.soak)])
-def test_killed_in_the_middle_it_finishes_with_the_same_bytes(yard, done, tmp_path, kills):
-    rng = random.Random(kills)
-    killed(yard, tmp_path / "out", [rng.uniform(1.0, 6.0) for _ in range(kills)])
+@pytest.mark.soak
+def test_killed_in_the_middle_it_finishes_with_the_same_bytes(yard, done, tmp_path):
+    rng = random.Random(25)
+    killed(yard, tmp_path / "out", [rng.uniform(1.0, 6.0) for _ in range(25)])
     assert run(yard, tmp_path / "out", "--workers", "2", "--arches", "2") == 0
     assert bytes_of(tmp_path / "out") == bytes_of(done)
 

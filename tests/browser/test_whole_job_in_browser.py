@@ -136,6 +136,7 @@ def pressed_figures(horse: Path, setup: dict[str, Any]) -> dict[str, str]:
     return dict(figures(job.on(chosen, job.on(job.found_setup, None)), "mm"))
 
 
+@pytest.mark.soak  # the phone does the same job in the quick tests
 def test_the_whole_job_on_a_desktop(browser: Any, server: Served, horses: Path, tmp_path: Path) -> None:
     """Open, turn, move a landmark, change a shim, search, make and take the sheets: the same bytes as `fit` writes."""
     with Opened(browser, server, 1, DESKTOP) as opened:
