@@ -252,6 +252,7 @@ def job(shape=BUILDS["hollow left"], inserts=2, thicknesses=(3.0, 6.0)):
     return prepared(true_back(shape), case.saddle, pad, replace(case.case, today=told_today, tries=()))
 
 
+@pytest.mark.accuracy
 def test_the_list_is_what_the_search_finds():
     """As many within limits, cut by the same limits, the same cheapest, of every arch and insert."""
     one = job()

@@ -122,6 +122,7 @@ def test_an_uneven_back_gives_two_panels_where_asked_and_a_difference_where_not(
     assert one.remaining[0].mean_mm > 3 * two.remaining[0].mean_mm
 
 
+@pytest.mark.accuracy
 def test_two_backs_weigh_as_told() -> None:
     flat = [replace(KNOWN, angle_deg=KNOWN.angle_deg + more, panel_curve_mm=0.0) for more in (0.0, 2.0)]
     one, other = (back_of(height_under((Panels(panel, None), Panels(panel, None)))) for panel in flat)

@@ -66,7 +66,12 @@ def photograph(picture: Image.Image, rng: np.random.Generator, turn_deg: float) 
     return np.clip(rgb, 0, 255).astype(np.uint8)
 
 
-@pytest.mark.parametrize("turn_deg", [0, 8, -12, 90, 180])
+SLOW = pytest.mark.accuracy
+
+
+@pytest.mark.parametrize(
+    "turn_deg", [pytest.param(0, marks=SLOW), 8, pytest.param(-12, marks=SLOW), 90, pytest.param(180, marks=SLOW)]
+)
 def test_a_photographed_line_comes_back_within_3_mm_rms(turn_deg: float) -> None:
     rng = np.random.default_rng(int(turn_deg) + 200)
     found = section_from_picture(photograph(sheet(), rng, turn_deg), "photo.jpg")

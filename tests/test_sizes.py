@@ -87,6 +87,7 @@ def test_every_file_has_its_row_and_bad_ones_say_why(done):
     assert not rows["cut.ply"]["own_rocker_mm"]
 
 
+@pytest.mark.soak
 def test_one_worker_gives_the_same_bytes_as_two(yard, done, tmp_path):
     assert run(yard, tmp_path / "one", "--workers", "1", "--arches", "2") == 0
     assert bytes_of(tmp_path / "one") == bytes_of(done)

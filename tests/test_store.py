@@ -114,9 +114,10 @@ def _whole_or_refuse(folder):
 
 
 @posix
-def test_a_writer_killed_a_hundred_times_leaves_whole_visits(tmp_path):
+@pytest.mark.parametrize("kills", [20, pytest.param(100, marks=pytest.mark.soak)])
+def test_a_writer_that_is_killed_leaves_whole_visits(tmp_path, kills):
     draw, seen = random.Random(4), 0
-    for round_ in range(100):
+    for round_ in range(kills):
         hear, say = os.pipe()
         child = os.fork()
         if child == 0:
@@ -137,7 +138,7 @@ def test_a_writer_killed_a_hundred_times_leaves_whole_visits(tmp_path):
             now = _whole_or_refuse(tmp_path)
             assert now >= seen, "a visit that was there is gone"
             seen = now
-    assert seen > 75, "the writers hardly wrote: the test shows nothing"
+    assert seen > 0.75 * kills, "the writers hardly wrote: the test shows nothing"
 
 
 @posix

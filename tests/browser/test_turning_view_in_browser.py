@@ -80,7 +80,7 @@ def changed(before: np.ndarray, after: np.ndarray) -> float:
 
 
 @pytest.mark.parametrize("device", [DESKTOP, PHONE], ids=["desktop", "phone"])
-@pytest.mark.parametrize("scheme", ["light", "dark"])
+@pytest.mark.parametrize("scheme", ["light", pytest.param("dark", marks=pytest.mark.soak)])
 def test_the_view_draws_and_asks_for_nothing(browser: Any, sheet: Path, device: dict[str, Any], scheme: str) -> None:
     with Opened(browser, sheet, **device, color_scheme=scheme) as opened:
         assert opened.page.locator(".stage canvas").is_visible()
@@ -141,6 +141,7 @@ def test_left_is_on_the_left_from_above_and_the_head_on_top(browser: Any, sheet:
         assert head()[0] > 0.65
 
 
+@pytest.mark.soak
 def test_before_and_after_and_the_panels(browser: Any, sheet: Path) -> None:
     with Opened(browser, sheet, **DESKTOP) as opened:
         after = opened.stage()
@@ -167,6 +168,7 @@ def test_a_finger_turns_it_and_targets_are_large(browser: Any, sheet: Path) -> N
             assert min(box["width"], box["height"]) >= LEAST_TARGET_PX
 
 
+@pytest.mark.soak
 def test_a_wheel_over_the_view_scrolls_the_page_until_it_is_chosen(browser: Any, sheet: Path) -> None:
     with Opened(browser, sheet, **DESKTOP) as opened:
         opened.page.locator(".stage canvas").hover()

@@ -378,6 +378,7 @@ def _with_a_hole(horses: Path) -> Path:
     return path
 
 
+@pytest.mark.soak
 def test_without_a_case_an_invented_horse_opens(browser: Any, tmp_path: Path) -> None:
     """The way in for somebody new; the copy is written below the folder, never into the program itself."""
     with served("--folder", tmp_path / "sent") as server, Opened(browser, server, None, DESKTOP) as opened:
@@ -406,6 +407,7 @@ def test_the_keyboard_alone_is_enough(browser: Any, server: Served) -> None:
         opened.clean()
 
 
+@pytest.mark.soak
 def test_a_server_that_ends_is_told_and_found_again(browser: Any, horses: Path) -> None:
     with served(horses / "willow" / "case.toml") as first, Opened(browser, first, 1, DESKTOP) as opened:
         opened.settled()
