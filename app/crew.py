@@ -26,6 +26,7 @@ PRELOADED = ["shimwright.scan.survey", "shimwright.scan.read_mesh", "shimwright.
 RENEWED = 250
 PROCESSOR_S = 180.0  # for one piece; a scan of 5 M points takes a tenth of it
 PATIENCE_S = 900.0  # by the clock: a busy computer does not make a scan bad
+FAREWELL_S = 5.0
 MEMORY_BYTES = 8 << 30
 Work = Callable[[Any], dict[str, object]]
 
@@ -169,6 +170,8 @@ class _Worker:
 
     def end(self) -> None:
         self.ours.close()
+        if not self.busy:
+            self.child.join(FAREWELL_S)  # it ends by itself, and gives back what libraries took from the system
         self.child.kill()
         self.child.join()
 

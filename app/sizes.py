@@ -184,13 +184,13 @@ def _words(found: Sizes, job: SizesJob, folder: Path) -> tuple[str, ...]:
         angle = with_move(arch.included_deg, float(size.moves[0]), "°")
         width = with_move(arch.width_mm, float(size.moves[1]), "mm")
         made = ", made already" if size.made else ""
-        out.append(f"  {size.name}: {angle}, {width} wide 100 mm down, for {100 * size.share:.0f} of 100{made}")
+        out.append(f"  {size.name}: {angle}, {width} wide 100 mm down, for {100 * size.share:.0f} %{made}")
     for size in found.panels:
         angles = " · ".join(f"{value:.0f}" for value in size.saddle.angle_deg)
         made = ", made already" if size.made else ""
         out.append(
             f"  {size.name}: {angles}° below horizontal, rocker {size.saddle.rocker_mm:.0f} mm, for "
-            f"{100 * size.share:.0f} of 100{made}"
+            f"{100 * size.share:.0f} %{made}"
         )
     left_out = sum(1 for row in job.rows if row.horse is None)
     if left_out:

@@ -82,7 +82,7 @@ def panel_rows(sizes: Sizes, units: str) -> list[list[str]]:
 
 
 def numbers_rows(sizes: Sizes) -> list[list[str]]:
-    """One row for every number of panels: served of 100, mean gap."""
+    """One row for every number of panels: share served, mean gap."""
     table = {(one.panels, one.arches): one for one in sizes.numbers}
     chosen = len(sizes.panels), len(sizes.arches)
     return [
@@ -199,4 +199,4 @@ def _not_served(sizes: Sizes, job: SizesJob, worst: list[int]) -> list[list[str]
 
 
 def _share(share: float) -> str:
-    return f"{100 * share:.0f} of 100"
+    return f"{100 * share:.0f} %"

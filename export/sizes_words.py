@@ -74,7 +74,7 @@ def served_sentence(sizes: Sizes) -> str:
     gap = float(np.average(sizes.mean_gap_mm, weights=sizes.weights))
     return (
         f"{_count(len(sizes.arches), 'arch', 'arches')} and {_count(len(sizes.panels), 'panel', 'panels')} serve "
-        f"{100 * share:.0f} of 100 horses; mean gap {gap:.1f} mm"
+        f"{100 * share:.0f} % of the horses; mean gap {gap:.1f} mm"
     )
 
 
