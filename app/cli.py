@@ -92,7 +92,7 @@ def demo(out: Path) -> int:
 @click.argument("folder", metavar="DIR", type=click.Path(path_type=Path))
 @click.option("--like", type=click.Path(path_type=Path), help="Use saddle and pad of this case, by reference.")
 def new(folder: Path, like: Path | None) -> int:
-    """Commented case.toml, saddle.toml, pad.toml to fill in, and marks.pdf to print."""
+    """Commented case.toml, saddle.toml, pad.toml to fill in, and marks.pdf to print; traced.toml, tracing.pdf: no scanner."""
     from shimwright.new import new as write_new
 
     for line in write_new(folder, like):

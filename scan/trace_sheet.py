@@ -11,7 +11,7 @@ import numpy as np
 from shimwright.scan.raw import FloatArray
 
 HALF_WIDTH_MM = 240.0  # of the field to draw in
-HEIGHT_MM = 180.0
+HEIGHT_MM = 170.0  # with the marks 192 mm: two landscape pages of A4 or Letter keep printable edges
 MARK_MM = 14.0  # side of the four black corner marks
 HOLE_MM = 6.0  # white square in the mark at the left top: tells which way up the photo lies
 GRID_MM = 10.0

@@ -1,10 +1,12 @@
 """The pencil line out of a photograph. Source of the tolerance: the goal of 3 mm rms for a simulated photo."""
 
 import numpy as np
+import pypdfium2
 import pytest
 from PIL import Image, ImageDraw
-from scipy.ndimage import gaussian_filter, map_coordinates
+from scipy.ndimage import find_objects, gaussian_filter, label, map_coordinates
 
+from shimwright.export.trace_paper import trace_paper_pdf
 from shimwright.scan.photo import homography, section_from_photo, section_from_picture, through
 from shimwright.scan.refusal import InputRefused
 from shimwright.scan.trace_sheet import GRID_MM, HALF_WIDTH_MM, HEIGHT_MM, HOLE_MM, MARK_MM, corner_marks
@@ -45,6 +47,29 @@ def sheet(draw_line: bool = True) -> Image.Image:
     return picture
 
 
+def printed_sheet() -> Image.Image:
+    """tracing.pdf itself, both pages rasterised by another library and laid edge to edge along the centre line."""
+    pages = [page.render(scale=PX_PER_MM * 25.4 / 72).to_pil() for page in pypdfium2.PdfDocument(trace_paper_pdf())]
+    # the drawing, 10 mm of glue strip on its inner side, stands in the middle of the page
+    outer = HALF_WIDTH_MM + 2 + MARK_MM / 2
+    centre = (297.0 + outer - 10.0) / 2
+    left = pages[0].crop((0, 0, round(centre * PX_PER_MM), pages[0].height))
+    right = pages[1].crop((round((297.0 - centre) * PX_PER_MM), 0, pages[1].width, pages[1].height))
+    glued = Image.new("RGB", (left.width + right.width, left.height))
+    glued.paste(left, (0, 0))
+    glued.paste(right, (left.width, 0))
+    return glued
+
+
+def drawn_on(picture: Image.Image) -> Image.Image:
+    """The pencil line on the glued sheet: its top line lies 17 mm under the drawing's upper edge, which is centred."""
+    y = np.linspace(-170, 170, 300)
+    top = (210.0 - (HEIGHT_MM + 22.0)) / 2 + 17.0
+    at = zip(picture.width / 2 - y * PX_PER_MM, (top - line(y)) * PX_PER_MM, strict=True)
+    ImageDraw.Draw(picture).line([(float(u), float(v)) for u, v in at], fill=(95, 95, 98), width=4, joint="curve")
+    return picture
+
+
 def photograph(picture: Image.Image, rng: np.random.Generator, turn_deg: float) -> np.ndarray:
     """Perspective, a shadow across the sheet, a wooden table, blur and sensor noise."""
     w, h = picture.size
@@ -79,6 +104,35 @@ def test_a_photographed_line_comes_back_within_3_mm_rms(turn_deg: float) -> None
     assert y[0] > 120
     assert y[-1] < -120
     assert np.sqrt(np.mean((z - line(y)) ** 2)) < 3.0
+
+
+@pytest.mark.parametrize("turn_deg", [8, pytest.param(-90, marks=SLOW)])
+def test_the_printed_sheet_is_read_back(turn_deg: float) -> None:
+    """The pages that `new` prints, glued, drawn on and photographed: the same 3 mm rms."""
+    rng = np.random.default_rng(int(turn_deg) + 300)
+    found = section_from_picture(photograph(drawn_on(printed_sheet()), rng, turn_deg), "photo.jpg")
+    y, z = found.points_mm.T
+    assert y[0] > 120
+    assert y[-1] < -120
+    assert np.sqrt(np.mean((z - line(y)) ** 2)) < 3.0
+
+
+def test_words_and_grid_of_the_printed_sheet_are_no_line() -> None:
+    with pytest.raises(InputRefused, match="no line"):
+        section_from_picture(photograph(printed_sheet(), np.random.default_rng(7), 0), "photo.jpg")
+
+
+def test_marks_of_the_printed_sheet_are_where_the_reader_expects_them() -> None:
+    """Measured in the rasterised PDF, 0.1 mm of a pixel's 0.2: middle to middle along the top and down the side."""
+    black = np.asarray(printed_sheet().convert("L")) < 60
+    labels, _ = label(black)
+    boxes = [box for box in find_objects(labels) if (box[0].stop - box[0].start) > 10 * PX_PER_MM]
+    at = np.array([[(part.start + part.stop) / 2 for part in box[::-1]] for box in boxes]) / PX_PER_MM
+    assert len(at) == 4
+    wide, high = np.ptp(at, axis=0)
+    top_left, _, low_right, _ = corner_marks()
+    assert wide == pytest.approx(top_left.y_mm - low_right.y_mm, abs=0.25)
+    assert high == pytest.approx(top_left.z_mm - low_right.z_mm, abs=0.25)
 
 
 def test_an_empty_sheet_and_a_table_are_refused(tmp_path) -> None:  # type: ignore[no-untyped-def]

@@ -15,7 +15,7 @@ from shimwright.optimize.materials import load_materials
 from shimwright.pad_file import PadTable, read_pad
 from shimwright.saddle_file import SaddleTable, read_saddle
 from shimwright.toml_file import Table, _tables
-from shimwright.traced_file import TracedTable
+from shimwright.traced_file import TracedTable, read_traced
 
 ROOT = Path(__file__).parents[1]
 pytestmark = pytest.mark.skipif(not (ROOT / "README.md").exists(), reason="README.md is not beside the tests")
@@ -61,6 +61,8 @@ def test_the_commands_of_the_first_screen_run(readme, tmp_path, monkeypatch, cap
         "marks.pdf",
         "pad.toml",
         "saddle.toml",
+        "traced.toml",
+        "tracing.pdf",
     ]
     capsys.readouterr()
     assert cli.run(shlex.split(fit)[1:]) == 2
@@ -83,7 +85,7 @@ def test_sleeping_keys_of_the_starter_files_are_right(tmp_path):
         .replace("layers = 2", "layers = 2")
         .replace('off = ["neighbour_step_mm"]', "off = []")
     )
-    case = awake(starter("case.toml")).replace('insert = "thin"', 'insert = "thin"')
+    case = awake(starter("case.toml")).replace("\ntraced =", "\n# traced =")  # scan or traced, one of the two
     for name, text in (("saddle.toml", saddle), ("pad.toml", pad), ("case.toml", case)):
         (tmp_path / name).write_text(text, encoding="utf-8")
     for scan in ("scan.ply", "head-low.ply", "stock.toml"):
@@ -97,8 +99,9 @@ def test_sleeping_keys_of_the_starter_files_are_right(tmp_path):
 
 
 def test_starter_files_as_they_are(tmp_path):
-    for name in ("saddle.toml", "pad.toml"):
+    for name in ("saddle.toml", "pad.toml", "traced.toml"):
         (tmp_path / name).write_text(starter(name), encoding="utf-8")
+    assert len(read_traced(tmp_path / "traced.toml")[0].sections) == 3
     assert read_saddle(tmp_path / "saddle.toml").rigid
     assert len(read_pad(tmp_path / "pad.toml").pockets) == 6
 
