@@ -107,6 +107,7 @@ class FrameTable(Table):
     head: DirectionTold | None = None
     mirror: bool = False
     scale: ScaleTable | None = None
+    scanner: Literal["handheld", "photos", "lidar"] | None = None
 
 
 class HorseTable(Table):
@@ -255,7 +256,15 @@ def _told(told: CaseTable) -> Told:
     if frame.scale:
         pair = scale_pair(frame.scale.between[0], frame.scale.between[1], frame.scale.mm)
     found: Mapping[str, Mark] = MappingProxyType(told.marks)
-    return Told(unit_mm=frame.unit, up=frame.up, head=frame.head, mirror=frame.mirror, marks=found, scale=pair)
+    return Told(
+        unit_mm=frame.unit,
+        up=frame.up,
+        head=frame.head,
+        mirror=frame.mirror,
+        marks=found,
+        scale=pair,
+        scanner=frame.scanner,
+    )
 
 
 def _case(told: CaseTable, pad: Pad) -> Case:

@@ -92,7 +92,7 @@ def demo(out: Path) -> int:
 @click.argument("folder", metavar="DIR", type=click.Path(path_type=Path))
 @click.option("--like", type=click.Path(path_type=Path), help="Use saddle and pad of this case, by reference.")
 def new(folder: Path, like: Path | None) -> int:
-    """Commented case.toml, saddle.toml, pad.toml to fill in, and marks.pdf to print; traced.toml, tracing.pdf: no scanner."""
+    """Commented case, saddle and pad to fill in, marks.pdf to print; without a scanner traced.toml and tracing.pdf."""
     from shimwright.new import new as write_new
 
     for line in write_new(folder, like):
@@ -114,6 +114,7 @@ def new(folder: Path, like: Path | None) -> int:
 )
 @click.option("--scale", metavar="A,B=MM", help="Two coloured dots and the distance between them.")
 @click.option("--mirror", is_flag=True, help="The scan is a mirror image: turn it right.")
+@click.option("--scanner", metavar="KIND", help="What made it: handheld, photos (or video), lidar (of a phone).")
 @click.option("--repeat", is_flag=True, help="Several scans of one stance: the spread of each measure.")
 @click.option("--traced", type=click.Path(path_type=Path), help="Hand-traced sections instead of a scan.")
 @click.option("--print-units", type=click.Choice(["mm", "in"]), default="mm", help="What the sheet prints; in: Letter.")
@@ -127,6 +128,7 @@ def measure(
     marks: tuple[str, ...],
     scale: str | None,
     mirror: bool,
+    scanner: str | None,
     repeat: bool,
     traced: Path | None,
     print_units: str,
@@ -137,7 +139,7 @@ def measure(
     from shimwright.measure import measure_all
     from shimwright.told_options import told_from_options
 
-    directions = told_from_options(unit, up, head, marks, scale, mirror)
+    directions = told_from_options(unit, up, head, marks, scale, mirror, scanner)
     return measure_all(scans, traced, directions, out, print_units, repeat=repeat, as_json=as_json)
 
 

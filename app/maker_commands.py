@@ -18,6 +18,7 @@ FILE = click.Path(path_type=Path, dir_okay=False)
 @click.option("--unit", metavar="mm|cm|m|in|MM", help="Unit of all scans that the list tells nothing else of.")
 @click.option("--up", metavar="AXIS", help="Which way is up in all of them.")
 @click.option("--head", metavar="AXIS", help="Which way the horses look in all of them.")
+@click.option("--scanner", metavar="KIND", help="What made all of them: handheld, photos, lidar.")
 @click.option("--workers", type=click.IntRange(1, 256), help="Processes at once; without it one for each processor.")
 @click.option("--cluster", metavar="ADDRESS", help="A dask cluster's scheduler, to measure there (extra: cluster).")
 @click.option("--print-units", type=click.Choice(["mm", "in"]), default="mm", help="What the sheet prints; in: Letter.")
@@ -34,6 +35,7 @@ def sizes(
     unit: str | None,
     up: str | None,
     head: str | None,
+    scanner: str | None,
     workers: int | None,
     cluster: str | None,
     print_units: str,
@@ -47,7 +49,7 @@ def sizes(
     from shimwright.sizes import sizes as choose_sizes
     from shimwright.told_options import told_from_options
 
-    told = told_from_options(unit, up, head, (), None, False)
+    told = told_from_options(unit, up, head, (), None, False, scanner)
     asked = SizesAsked(folder, saddle, list_file, arches, panels, made_arches, made_panel, told, print_units)
     crew: Crew = DaskCrew(cluster) if cluster else LocalCrew(workers or 0)
     return choose_sizes(asked, crew, out, as_json=as_json)

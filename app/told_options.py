@@ -1,4 +1,4 @@
-"""What is told about a scan, by options or by a case file: unit, directions, marks, scale pair."""
+"""What is told about a scan, by options or by a case file: unit, directions, marks, scale pair, scanner."""
 
 import difflib
 import math
@@ -9,7 +9,7 @@ from typing import TypeVar
 
 from shimwright.quantity import length_mm
 from shimwright.scan.refusal import WrongUse
-from shimwright.scan.told import NOTHING_TOLD, PLACES, BehindWithers, Dot, Mark, ScalePair, ScanPoint, Told
+from shimwright.scan.told import NOTHING_TOLD, PLACES, SCANNERS, BehindWithers, Dot, Mark, ScalePair, ScanPoint, Told
 
 UNIT_MM = {"mm": 1.0, "cm": 10.0, "m": 1000.0, "in": 25.4}
 COLOUR_WORDS = ("red", "yellow", "green", "cyan", "blue", "magenta")
@@ -32,6 +32,17 @@ def unit(told: object) -> float:
     if not (math.isfinite(value) and 1e-6 <= value <= 1e9):
         raise ValueError(f'"{told}" is not a unit: say mm, cm, m, in, or the millimetres that one unit of the scan is')
     return value
+
+
+def scanner_kind(told: object) -> str:
+    """What made the scan.
+
+    >>> scanner_kind("lidar")
+    'lidar'
+    """
+    if told in SCANNERS:
+        return str(told)
+    raise ValueError(f"{_shown(told)} is not a kind of scanner: say handheld, photos (or video), or lidar (of a phone)")
 
 
 def direction(told: object) -> Direction:
@@ -133,6 +144,7 @@ def told_from_options(
     mark_options: tuple[str, ...],
     scale: str | None,
     mirror: bool,
+    scanner: str | None = None,
 ) -> Told:
     """The options of `measure`. Raises WrongUse naming the option."""
     return Told(
@@ -142,6 +154,7 @@ def told_from_options(
         mirror=mirror,
         marks=option("--mark", lambda _: marks(map(_split_mark, mark_options)), mark_options) or NOTHING_TOLD.marks,
         scale=option("--scale", _split_scale, scale),
+        scanner=option("--scanner", scanner_kind, scanner),
     )
 
 
@@ -153,6 +166,7 @@ def told_words(told: Told) -> dict[str, object]:
         "head": list(told.head) if told.head else None,
         "mirror": told.mirror or None,
         "marks": {place: _mark_words(what) for place, what in told.marks.items()} or None,
+        "scanner": told.scanner,
         "scale": {"between": [told.scale.first, told.scale.second], "mm": told.scale.mm} if told.scale else None,
     }
     return {name: value for name, value in words.items() if value is not None}

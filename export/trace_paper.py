@@ -1,6 +1,6 @@
 """tracing.pdf: the grid sheet for those without a scanner, two landscape pages to glue along the centre line.
 
-The geometry is `scan/trace_sheet.py`'s, which also reads the photograph. Everything but the corner marks is printed in a
+The geometry is that of `scan/trace_sheet.py`, which also reads the photograph. All but the corner marks is printed in a
 blue that vanishes in the photograph's blue channel. One file for A4 and Letter: it stays inside what both papers have.
 """
 

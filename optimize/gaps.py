@@ -11,6 +11,7 @@ from importlib import import_module
 from typing import Any
 
 import numpy as np
+from scipy.optimize import least_squares
 
 from shimwright.optimize.bench import Bench
 from shimwright.optimize.case import ZONES
@@ -126,8 +127,45 @@ def _limits(program: GapProgram, h: Any) -> list[Any]:
 def flocking_mm(bench: Bench) -> Mapping[str, float]:
     """Millimetres of flocking to add (+) or to take (−) per zone, about their own mean: a lift of all is no change
     of fit."""
-    heights = solve_gaps(flocking_program(bench)).heights_mm
+    heights = solve_boxed(flocking_program(bench))
     return _zoned(heights - heights.mean())
+
+
+def solve_boxed(program: GapProgram) -> FloatArray:
+    """(z,) heights of `solve_gaps` by Huber's measure where only low_mm and high_mm limit them. Every fit asks for it, so
+    it does without the second that cvxpy takes to load.
+    """
+    assert not program.steps
+    assert not program.mates
+    seen = program.area_mm2 > 0
+    scale = np.maximum(np.abs(program.ways).max(axis=0), 1e-9)
+    heights, freedoms = program.shape.shape[1], program.shape.shape[1] + scale.size
+    # the gaps, and a thousandth of each height: the tidiness of solve_gaps
+    system = -np.hstack([program.shape[seen], program.ways[seen] / scale])
+    system = np.vstack([system, 1e-3 * np.eye(heights, freedoms)])
+    bare = np.concatenate([program.bare_mm[seen], np.zeros(heights)])
+    weight = np.concatenate([program.area_mm2[seen] / program.area_mm2[seen].sum(), np.ones(heights)])
+
+    def measure(square: FloatArray) -> FloatArray:
+        far = square > 1.0
+        size = np.sqrt(np.where(far, square, 1.0))
+        return weight * np.stack(
+            [np.where(far, 2 * size - 1, square), np.where(far, 1 / size, 1.0), np.where(far, -0.5 / size**3, 0.0)]
+        )
+
+    free = np.full(scale.size, np.inf)
+    found = least_squares(
+        lambda x: bare + system @ x,
+        np.zeros(freedoms),
+        jac=lambda _: system,
+        bounds=(np.concatenate([program.low_mm, -free]), np.concatenate([program.high_mm, free])),
+        loss=measure,
+        f_scale=HUBER_MM,
+        xtol=1e-12,
+        ftol=1e-12,
+        gtol=1e-12,
+    )
+    return np.asarray(found.x[:heights])
 
 
 def _zoned(values: Sequence[float] | FloatArray) -> Mapping[str, float]:

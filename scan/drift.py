@@ -1,9 +1,13 @@
 """The part of a scanner's error that no smoothing removes: slow waves in the surface, as long as a hand or an arm.
 
-Two things betray it. What waves unlike left and right over some 60–100 mm is no horse: fourth differences along the
-back of left less right, multiplied by those of a neighbouring row (which shares the waves, not the points' own
-scatter). And scanners whose points scatter more and lie farther apart also drift more.
+Whoever tells what made the scan tells its usual size. Otherwise two things betray it. What waves unlike left and right
+over some 60–100 mm is no horse: fourth differences along the back of left less right, multiplied by those of a
+neighbouring row (which shares the waves, not the points' own scatter). And scanners whose points scatter more and lie
+farther apart also drift more.
 """
+
+from collections.abc import Mapping
+from types import MappingProxyType
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,14 +26,21 @@ DENSE, COARSE = 2.0, 6.0  # … and to the sixth where it is wider: a phone's li
 COARSE_RANGE = (0.35, 20.0)
 MOST_MM = 4.5  # [J] from scatter alone
 LEAST_PRODUCTS = 200
+# by what made the scan (told.SCANNERS), mm: 0.1–0.2 and a breath, 0.7–1.4, 3–6 [J]; reference.md has what is published
+USUAL_MM: Mapping[str, float] = MappingProxyType({"handheld": 0.25, "photos": 1.2, "lidar": 4.2})
 
 
-def drift_mm(radius_mm: FloatArray, seen: NDArray[np.bool_], scatter_mm: float, spacing_mm: float) -> float:
-    """Standard deviation of the drift. radius_mm, seen: (n_x, n_phi), phi symmetric. The rest: of the points."""
+def drift_mm(
+    radius_mm: FloatArray, seen: NDArray[np.bool_], scatter_mm: float, spacing_mm: float, scanner: str | None = None
+) -> float:
+    """Standard deviation of the drift. radius_mm, seen: (n_x, n_phi), phi symmetric. scatter and spacing: of points."""
+    waves = _waves(np.where(seen, radius_mm, np.nan))
+    if scanner is not None:
+        return max(USUAL_MM[scanner], waves)
     ratio = spacing_mm / USUAL_SPACING_MM
     coarse = float(np.clip(ratio ** (COARSE if ratio > 1.0 else DENSE), *COARSE_RANGE))
     from_scatter = min(SCATTER_SHARE * scatter_mm * coarse, MOST_MM)
-    return float(np.hypot(from_scatter, _waves(np.where(seen, radius_mm, np.nan))))
+    return float(np.hypot(from_scatter, waves))
 
 
 def _waves(radius: FloatArray) -> float:

@@ -25,10 +25,11 @@ FIRST_FIT_POINTS = 300_000  # enough to judge single points by
 NEAR_MM = 40.0  # points farther from the rough surface than this belong to something else
 
 
-def fit_surface(cells: Cells, axis: TrunkAxis, share: float = 1.0) -> Surface:
+def fit_surface(cells: Cells, axis: TrunkAxis, share: float = 1.0, scanner: str | None = None) -> Surface:
     """The surface through points sorted into the cells about `axis`, with an honest sd.
 
     share: independent measurements per point (below 1 where a mesh was sampled more finely than it was measured).
+    scanner: what made the scan, if told (told.SCANNERS).
     Radius and sd are NaN where nothing was seen; gaps of a grid cell or two are bridged, wider ones stay open.
     """
     few = cells.thinned(FIRST_FIT_POINTS)
@@ -43,17 +44,19 @@ def fit_surface(cells: Cells, axis: TrunkAxis, share: float = 1.0) -> Surface:
     seen &= np.isfinite(radius)
     radius = np.where(seen, radius, np.nan)
     area = _area_per_point(radius, count * share)
-    drift = _drift(fits[1][0], seen, noise, area)
+    drift = _drift(fits[1][0], seen, noise, area, scanner)
     facets = _facets(radius, area) if share < 1.0 else 0.0
     sd = np.hypot(_along_normal(radius, axis) * np.hypot(spread, FLOOR_MM), np.hypot(drift, facets))
     sd = np.where(seen, sd, np.nan)
     return Surface(axis.x_mm, phi_grid(), axis.y_mm, axis.z_mm, radius, sd, drift_mm=drift)
 
 
-def _drift(radius: FloatArray, seen: NDArray[np.bool_], noise: FloatArray, area: FloatArray) -> float:
+def _drift(
+    radius: FloatArray, seen: NDArray[np.bool_], noise: FloatArray, area: FloatArray, scanner: str | None
+) -> float:
     if not seen.any():
         return 0.0
-    return drift_mm(radius, seen, float(np.median(noise[seen])), float(np.sqrt(np.median(area[seen]))))
+    return drift_mm(radius, seen, float(np.median(noise[seen])), float(np.sqrt(np.median(area[seen]))), scanner)
 
 
 @numba.njit(cache=True)

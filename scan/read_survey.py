@@ -3,6 +3,7 @@
 The native parsers behind them can hang or crash on damaged files, so they run in a process of their own.
 """
 
+import struct
 from pathlib import Path
 
 import numpy as np
@@ -13,13 +14,30 @@ from shimwright.scan.refusal import InputRefused
 
 UP = np.array([0.0, 0.0, 1.0])
 MM_PER_M = 1000.0
+# ASPRS LAS 1.4 R15, tables 3 and 7: where the header keeps its size, the offset of the points and the number of records
+LAS_COUNTS_AT, LAS_RECORD_BYTES = 94, 54
 Columns = tuple[FloatArray, FloatArray | None]  # points (n, 3), colours (n, 3) or None
 
 
 def read_las(path: Path) -> RawScan:
     import laspy  # noqa: F401  a missing extra is told before a process is started
 
+    _records_fit(path)
     return _scan(apart(las_columns, path), path, "LAS")
+
+
+def _records_fit(path: Path) -> None:
+    """Refuses a header that promises more records than lie before its points: parsers would walk millions of them."""
+    with path.open("rb") as file:
+        head = file.read(LAS_COUNTS_AT + 10)
+    if head[:4] != b"LASF" or len(head) < LAS_COUNTS_AT + 10:
+        return
+    header_bytes, points_at, records = struct.unpack("<HII", head[LAS_COUNTS_AT:])
+    if records * LAS_RECORD_BYTES > points_at - header_bytes:
+        raise InputRefused(
+            f"{path.name}: the header promises {records} records in {points_at - header_bytes} bytes, "
+            f"{LAS_RECORD_BYTES} each at least: the file is damaged; export the scan again"
+        )
 
 
 def read_e57(path: Path) -> RawScan:

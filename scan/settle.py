@@ -31,12 +31,14 @@ class Points:
     """Points (n, 3) and the outward normals (k, 3) of their cells, scan units and axes, not yet un-mirrored.
 
     cell_of_point: (n,) into the normals. independent: share of the points that was measured on its own.
+    scanner: what made the scan, if told.
     """
 
     points: FloatArray
     normals: FloatArray
     cell_of_point: NDArray[np.int32]
     independent: float = 1.0
+    scanner: str | None = None
 
     def cells(self, frame: Frame, axis: TrunkAxis) -> Cells:
         return Cells.posed(self.points, frame.from_scan, self.normals, self.cell_of_point, axis)
@@ -76,7 +78,7 @@ def settle(points: Points, frame: Frame, withers_scan: FloatArray | None) -> Set
         if frame.forward_scan @ before > SQUARE_ENOUGH:
             break
     cells = points.cells(frame, axis)
-    return _centred(_look(fit_surface(cells, axis, points.independent), frame, withers_scan), cells)
+    return _centred(_look(fit_surface(cells, axis, points.independent, points.scanner), frame, withers_scan), cells)
 
 
 @dataclass(frozen=True)

@@ -24,6 +24,10 @@ from shimwright.scan.trunk_cells import distances, filled
 BESIDE_TRUNK_MM = 100.0  # kept past the ends of the trunk, for smoothing
 SAMPLE_POINTS = 400_000  # enough for noise and double surface
 NEAR_MM = 20.0  # points this near the surface count for its noise
+SCANNER_NOT_TOLD = (
+    "what made the scan is not told (scanner: handheld, photos or lidar): each ± is for what shows in the points, and "
+    "the slow waves of a phone's lidar, 3 to 6 mm, may not"
+)
 
 
 def survey(raw: RawScan, told: Told, source: Source | None, progress: Callable[[str], None]) -> Back:
@@ -68,7 +72,7 @@ def _surveyed(cloud: Cloud, raw: RawScan, told: Told, source: Source | None, pro
     found = find_frame(cloud, raw.paint, raw, told)
     found = replace(found, marks=with_centres(found.marks, told, raw.paint, found.frame))
     progress("smoothing the surface")
-    points = _trunk_points(cloud, raw, found)
+    points = _trunk_points(cloud, raw, found, told.scanner)
     settled = settle(points, found.frame, _withers_scan(found))
     progress("measuring")
     sample = _sample(settled, points.independent, found)
@@ -77,11 +81,12 @@ def _surveyed(cloud: Cloud, raw: RawScan, told: Told, source: Source | None, pro
         places = replace(places, topline=doubted(places.topline))
     origin = source or Source(raw.file, raw.sha256, None, None, {})
     back = build_back(settled.surface, settled.midline, settled.frame, places, sample, origin)
-    said = tuple(QualityMessage("note", None, text) for text in (*raw.messages, *found.messages))
+    untold = () if told.scanner else (SCANNER_NOT_TOLD,)
+    said = tuple(QualityMessage("note", None, text) for text in (*raw.messages, *found.messages, *untold))
     return replace(back, quality=replace(back.quality, messages=back.quality.messages + said))
 
 
-def _trunk_points(cloud: Cloud, raw: RawScan, found: FrameFound) -> Points:
+def _trunk_points(cloud: Cloud, raw: RawScan, found: FrameFound, scanner: str | None) -> Points:
     """The points between tail and neck. Samples of a mesh count as much as the vertices they came from."""
     origin, rows = found.frame.from_scan
     x = cloud.points @ rows[0] - origin @ rows[0]
@@ -93,7 +98,7 @@ def _trunk_points(cloud: Cloud, raw: RawScan, found: FrameFound) -> Points:
     points, cell_of_point = cloud.points, cloud.cell_of_point
     if not mine.all():
         points, cell_of_point = points[mine], cell_of_point[mine]
-    return Points(points, cloud.cell_normals, cell_of_point, independent)
+    return Points(points, cloud.cell_normals, cell_of_point, independent, scanner)
 
 
 def _withers_scan(found: FrameFound) -> FloatArray | None:

@@ -1,4 +1,4 @@
-"""What the person at the horse told: unit, directions, marks, scale pair."""
+"""What the person at the horse told: unit, directions, marks, scale pair, scanner."""
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
@@ -16,6 +16,8 @@ PLACES = (
     "saddle_front_right",
     "saddle_rear",
 )
+
+SCANNERS = ("handheld", "photos", "lidar")
 
 
 @dataclass(frozen=True)
@@ -55,7 +57,7 @@ class ScalePair:
 class Told:
     """Everything told about one scan; None or empty where nothing was told.
 
-    up, head: directions in scan coordinates, roughly, any length.
+    up, head: directions in scan coordinates, roughly, any length. scanner: what made it, one of SCANNERS.
     """
 
     unit_mm: float | None = None
@@ -64,6 +66,7 @@ class Told:
     mirror: bool = False
     marks: Mapping[str, Mark] = field(default_factory=lambda: MappingProxyType({}))
     scale: ScalePair | None = None
+    scanner: str | None = None
 
 
 NOTHING_TOLD = Told()

@@ -122,6 +122,28 @@ def _check_sd(name: str, errors: list[Errors]) -> None:
         assert one < 0.97 or ratio.size < 100, f"{name}: sd too wide, {100 * one:.0f} % of errors inside one"
 
 
+@pytest.mark.accuracy
+def test_a_dense_lidar_is_trusted_as_a_lidar_once_it_is_told() -> None:
+    """Its waves do not show in points 4–6 mm apart; told, every ± counts them and none of the scans is called good."""
+    dense = replace(SCANNERS["phone lidar"], spacing_mm=(4.0, 6.0))
+    inside: dict[str, list[bool]] = {"untold": [], "told": []}
+    verdicts: dict[str, list[str]] = {"untold": [], "told": []}
+    for case in range(max(CASES // 3, 4)):
+        rng = np.random.default_rng([35, case])
+        taken = take(random_shape(rng), dense, random_scene(rng), rng)
+        for way, scanner in (("untold", None), ("told", "lidar")):
+            back = survey(taken.raw, replace(taken.told, scanner=scanner), None, lambda _: None)
+            ratio = np.abs(errors_of(back, taken).over_sd["topline, mm"])
+            inside[way] += list(ratio[np.isfinite(ratio)] < 2.0)
+            verdicts[way].append(back.quality.verdict)
+    shares = {way: float(np.mean(values)) for way, values in inside.items()}
+    print(f"\ndense lidar, topline inside two sd: {shares}; called good: ", end="")
+    print({way: words.count("good") for way, words in verdicts.items()}, f"of {len(verdicts['told'])}")
+    assert shares["told"] > 0.85
+    assert shares["told"] > shares["untold"]
+    assert "good" not in verdicts["told"]
+
+
 FAULTS = {  # the fault, the code that must be said, and the least share of cases by scanner
     "shifted 8 mm": (Scene(shift_mm=8.0), "double_surface", (1.0, 1.0, 1.0, 0.6)),
     "left flank missing": (Scene(no_flank="left"), "missing_flank_left", (0.9, 0.9, 0.9, 0.9)),

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy.optimize import lsq_linear
 
-from shimwright.optimize.gaps import GapProgram, solve_gaps
+from shimwright.optimize.gaps import FLOCK_MM, GapProgram, solve_boxed, solve_gaps
 
 
 def program(**changes: object) -> GapProgram:
@@ -70,3 +70,19 @@ def test_nodes_not_seen_do_not_count() -> None:
     bare = np.where(np.arange(80) < 5, 50.0, 0.0)
     found = solve_gaps(replace(base, bare_mm=bare, area_mm2=np.where(np.arange(80) < 5, 0.0, 100.0)))
     assert np.abs(found.gap_mm[5:]).max() < 1e-3
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_heights_that_only_bounds_limit_come_from_two_solvers_alike(seed: int) -> None:
+    """scipy's trust region against cvxpy and Clarabel, gaps on both sides of Huber's line, bounds that bite."""
+    rng = np.random.default_rng(seed)
+    low, high = FLOCK_MM
+    base = program(
+        steps=(), step_mm=None, mates=(), left_right_mm=None, low_mm=np.full(6, low), high_mm=np.full(6, high),
+        area_mm2=rng.uniform(0.0, 100.0, 80) * (rng.random(80) < 0.9),
+    )  # fmt: skip
+    bare = base.shape @ rng.uniform(-9.0, 14.0, 6) + rng.normal(0.0, 2.0, 80)
+    told = replace(base, bare_mm=bare)
+    one, other = solve_boxed(told), solve_gaps(told).heights_mm
+    assert other.max() - other.min() > 3.0
+    assert np.abs((one - one.mean()) - (other - other.mean())).max() < 0.01

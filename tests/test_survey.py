@@ -9,7 +9,7 @@ from scanners import SCANNERS, Scene, take
 from shimwright.scan.back import Back
 from shimwright.scan.raw import RawScan
 from shimwright.scan.surface import Surface
-from shimwright.scan.survey import survey
+from shimwright.scan.survey import SCANNER_NOT_TOLD, survey
 from shimwright.scan.synthetic import BUILDS, random_shape, true_back
 from shimwright.scan.synthetic_scan import random_pose
 from shimwright.scan.told import Dot, ScanPoint, Told
@@ -123,3 +123,18 @@ def test_unknown_dot_colour_is_refused_by_name(plain: tuple[RawScan, Told]) -> N
     with pytest.raises(Refusal) as refused:
         quietly(raw, replace(told, marks={"withers": Dot("red")}))
     assert "red" in refused.value.message
+
+
+def test_what_made_the_scan_decides_how_far_it_is_trusted(plain: tuple[RawScan, Told]) -> None:
+    """The same points: a phone's lidar drifts by 3–6 mm (reference.md §6, our judgement), a handheld scanner hardly."""
+    raw, told = plain
+    untold, *backs = (quietly(raw, replace(told, scanner=kind)) for kind in (None, "handheld", "photos", "lidar"))
+    sd = [float(np.nanmedian(back.surface.sd_mm)) for back in backs]
+    assert sd == sorted(sd)
+    assert sd[0] < 1.0
+    assert 3.0 < sd[2] < 6.0
+    assert [back.quality.verdict for back in backs] == ["good", "good", "usable"]
+    notes = [[message.text for message in back.quality.messages] for back in (untold, *backs)]
+    assert [SCANNER_NOT_TOLD in said for said in notes] == [True, False, False, False]
+    for back in backs:  # only the trust changes, not the measures
+        np.testing.assert_allclose(back.stations.slope_deg, untold.stations.slope_deg, atol=0.2)

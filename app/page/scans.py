@@ -30,6 +30,7 @@ FIELDS = {
     "--mark": "the dots",
     "--scale": "the scale",
     "--mirror": "mirror image",
+    "--scanner": "what it was scanned with",
 }
 
 
@@ -169,7 +170,7 @@ def _show(page: Listener, scan: CheckedScan) -> None:
 
 
 def _told(options: dict[str, str]) -> Told:
-    """unit, up, head, scale, mirror, mark-PLACE as `measure` takes them. Raises WrongUse."""
+    """unit, up, head, scale, mirror, scanner, mark-PLACE as `measure` takes them. Raises WrongUse."""
     marks = tuple(f"{name[5:]}={what}" for name, what in options.items() if name.startswith("mark-") and what)
-    unit, up, head, scale = (options.get(name) or None for name in ("unit", "up", "head", "scale"))
-    return told_from_options(unit, up, head, marks, scale, options.get("mirror") == "yes")
+    unit, up, head, scale, scanner = (options.get(name) or None for name in ("unit", "up", "head", "scale", "scanner"))
+    return told_from_options(unit, up, head, marks, scale, options.get("mirror") == "yes", scanner)

@@ -56,6 +56,7 @@ const told = (scan, acts) => {
   const fields = {
     unit: write('Unit, or mm per unit', UNITS), up: choose('Up is', AXES), head: choose('Head looks to', AXES),
     'mark-withers': choose('Dot on the withers', DOTS), 'mark-shoulder': choose('Dots on the shoulders', DOTS),
+    scanner: choose('Scanned with', ['', 'handheld', 'photos', 'lidar']),
     mirror: choose('Mirror image', ['', 'yes']),
   };
   for (const [key, label] of Object.entries(fields)) {
