@@ -45,7 +45,11 @@ def panel(cases: Sequence[Path], out: Path | None, *, uneven: bool, as_json: boo
     if as_json:
         write_line(document)
     else:
-        print(*panel_words(found), *(f"  {note}" for note in notes), f"  written to {folder}", sep="\n")
+        from shimwright.optimize.trade_words import said
+
+        style = found.saddle.style
+        print(*(said(line, style) for line in panel_words(found)), *(f"  {note}" for note in notes), sep="\n")
+        print(f"  written to {folder}")
     return 0
 
 

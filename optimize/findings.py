@@ -144,11 +144,11 @@ def _bridging(mounted: CaseResult, sd: float) -> Iterator[Finding]:
     line = limits().hands.daylight_mm
     for third in ("middle", "front", "rear"):
         left, right = (mounted.zones[f"{third}_{side}"].mean_gap_mm for side in ("left", "right"))
-        if not max(left, right) > max(line, sd):
-            continue
         apart = abs(left - right) > 2 * sd
         side = ("left" if left > right else "right") if apart else "both"
         value = max(left, right) if apart else (left + right) / 2
+        if not value > max(line, sd):
+            continue
         code = {"middle": "bridging", "front": "light in front", "rear": "light in the rear"}[third]
         where = f"{third} {side}" if apart else third
         words = f"{value:.0f} mm of daylight under the {where} of the panel"

@@ -132,8 +132,8 @@ def flocking_mm(bench: Bench) -> Mapping[str, float]:
 
 
 def solve_boxed(program: GapProgram) -> FloatArray:
-    """(z,) heights of `solve_gaps` by Huber's measure where only low_mm and high_mm limit them. Every fit asks for it, so
-    it does without the second that cvxpy takes to load.
+    """(z,) heights of `solve_gaps` by Huber's measure where only low_mm and high_mm limit them. Every fit asks for it,
+    so it does without the second that cvxpy takes to load.
     """
     assert not program.steps
     assert not program.mates
