@@ -11,7 +11,8 @@ from shimwright.optimize import boxes
 from shimwright.optimize.screen import IntArray, OptionBed, Rules, resting_pose
 from shimwright.scan.raw import FloatArray
 
-LEAF_MM, LEAF_SETUPS = 1.5, 24.0  # see `boxes`
+LEAF_MM, LEAF_BENT_MM = 1.2, 1.5  # see `boxes`; wider leaves more to be solved, finer takes more boxes: measured
+LEAF_SETUPS = 24.0
 ROOM = 3_000_000  # set-ups that one starting box may hand on; the same one may come out of many boxes
 BOX_PAYS = 16.0  # a starting box may take as many boxes as there are set-ups, over this: more cost more than solving
 BOXES_LEAST, BOXES_MOST = 2000.0, 100_000.0
@@ -70,9 +71,10 @@ def left_over(bed: OptionBed, rule: Rules, stacks: Stacks, beat: Beat) -> Left:
     goal = np.array([beat.cost, beat.lower_deg, beat.equal_deg, beat.level_cost]) + SLACK * np.array([1, 0, 0, 1])
     setups = float(np.prod(stacks.allowed.sum(axis=1, dtype=float)))
     most = min(max(setups / BOX_PAYS, BOXES_LEAST), BOXES_MOST)
+    leaf = np.array([LEAF_MM if centre.size == 3 else LEAF_BENT_MM, LEAF_SETUPS, most])
     fixed = (
         small, _bed(bed), order, starts, stacks.allowed, stacks.layers, stacks.heights_mm, stacks.mates,
-        _fit(bed, rule), (rule.weights, rule.lines), goal, stacks.limit_mm, np.array([LEAF_MM, LEAF_SETUPS, most]),
+        _fit(bed, rule), (rule.weights, rule.lines), goal, stacks.limit_mm, leaf,
     )  # fmt: skip
 
     given_up: list[bool] = []

@@ -168,8 +168,13 @@ def _walk_option(
     walked = Walked([], [], [], [], set())
     begun = terrain.settled(np.array(starts, np.int64))
     walk(option.bed, terrain, np.unique(begun, axis=0), walked, wide=True)
-    rows = np.concatenate([walked.together()[0], _level_rows(option, terrain, begun)])
-    _solve_rows(number, option, pad, stock, terrain, np.unique(rows, axis=0), tally)
+    rows, costs, tilts, masks = walked.together()
+    rows, once = np.unique(rows, axis=0, return_index=True)
+    _note_rows(number, option, pad, stock, terrain, rows, (costs[once], tilts[once], masks[once]), tally)
+    level = _level_rows(option, terrain, begun)
+    fresh = np.array([row.tobytes() not in walked.seen for row in level], bool)
+    if fresh.any():
+        _solve_rows(number, option, pad, stock, terrain, level[fresh], tally)
 
 
 def _terrain(pad: Pad, stock: Stock, room_mm: float, rule: screen.Rules) -> Terrain:
@@ -191,13 +196,32 @@ def _level_rows(option: Option, terrain: Terrain, starts: NDArray[np.int64]) -> 
 def _solve_rows(
     number: int, option: Option, pad: Pad, stock: Stock, terrain: Terrain, rows: NDArray[np.int64], tally: Tally
 ) -> None:
-    """Solve these rows in every stance and keep what matters."""
+    """Solve these rows and keep what matters."""
     rows = rows[np.lexsort(rows.T[::-1])]  # neighbours after one another: warm starts
     contact, tilts, masks = screen.solve_rows(option.bed, terrain.rule, screen.resting_pose(option.bed), rows)
-    fixed = terrain.fixed(rows)
     masks = np.where(terrain.allowed(rows), masks, masks | screen.LEFT_RIGHT).astype(np.uint8)
+    known = contact + terrain.fixed(rows), tilts, masks
+    _note_rows(number, option, pad, stock, terrain, rows, known, tally)
+
+
+Known = tuple[FloatArray, FloatArray, NDArray[np.uint8]]  # costs without the arch's, tilts, masks
+
+
+def _note_rows(
+    number: int,
+    option: Option,
+    pad: Pad,
+    stock: Stock,
+    terrain: Terrain,
+    rows: NDArray[np.int64],
+    known: Known,
+    tally: Tally,
+) -> None:
+    """Keep what matters of rows whose costs are known where the horse stands square; other stances are solved here."""
+    costs, tilts, masks = known
     others = [screen.solve_rows(bed, terrain.rule, screen.resting_pose(bed), rows) for bed, _ in option.stances]
-    costs, masks = over_stances(option, contact + fixed, masks, [(p + fixed, t, m) for p, t, m in others])
+    fixed = terrain.fixed(rows)
+    costs, masks = over_stances(option, costs, masks, [(p + fixed, t, m) for p, t, m in others])
     count_cut(masks, tally)
     value = np.where(masks == 0, costs + option.arch_cost, np.inf)
     patterns = patterns_of(rows)
