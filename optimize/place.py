@@ -93,18 +93,27 @@ def _drop(back: Back, points: FloatArray, normals: FloatArray, origin: FloatArra
 
 
 def _misses(back: Back, panels: Underside, front_x_mm: float, unseen: float) -> str:
-    surface, length = back.surface.x_mm, panels.panels.saddle.length_mm
-    reach = f"{surface[-1]:.0f} mm in front of the withers to {-surface[0]:.0f} mm behind"
+    rows, length = back.surface.x_mm[back.surface.seen.any(axis=1)], panels.panels.saddle.length_mm
+    reach = " to ".join(_near_withers(float(x)) for x in (rows[-1], rows[0])) if rows.size else "nowhere"
     where = f"{-front_x_mm:.0f} to {length - front_x_mm:.0f} mm behind the withers"
     if unseen > MISSED:
         return (
             f"the saddle misses the back: its panels lie {where}, the scan reaches from {reach}; check where the "
             "saddle was placed, the marks and the unit"
         )
+    if back.source.told.get("traced"):
+        return (
+            f"{100 * unseen:.0f} % of the panels, {where}, lie beyond the traced sections, which run from {reach}: "
+            "trace one more beyond each end of the panels, and as far down as they lie"
+        )
     return (
         f"{100 * unseen:.0f} % of the panels, {where}, lie over what the scan did not see (it reaches from {reach}): "
         "scan it too, or check the panel length and where the saddle was placed"
     )
+
+
+def _near_withers(x_mm: float) -> str:
+    return f"{abs(x_mm):.0f} mm {'in front of' if x_mm > 0 else 'behind'} the withers"
 
 
 def arch_angles_deg(back: Back, saddle: Saddle, arch: Arch | None, front_x_mm: float) -> tuple[float, float] | None:

@@ -19,6 +19,7 @@ LEAN_DEG = 7.0  # [J]
 COAT_MM = 4.0  # [J] scatter above which hair or a noisy scanner hides the skin
 MOST_SD_MM = 3.0  # [J] median sd above which a shim step is not seen
 SCALE_GOOD, SCALE_MOST = 0.02, 0.10
+MORE_LINES = "draw the lines farther down that flank, and one behind the rear end of the panels"
 
 
 @dataclass(frozen=True)
@@ -26,6 +27,7 @@ class ScanSample:
     """What the points themselves say. double: see double_surface; noise_mm: scatter of single points.
 
     hair_ahead_mm: the same in front of withers that nobody marked, where it is much wider there, else NaN.
+    traced: drawn by hand, so what is missing is drawn, not scanned.
     """
 
     points: int
@@ -35,6 +37,7 @@ class ScanSample:
     scale_told_mm: float = np.nan
     scale_measured_mm: float = np.nan
     hair_ahead_mm: float = np.nan
+    traced: bool = False
 
 
 def scan_quality(
@@ -45,11 +48,11 @@ def scan_quality(
     faults = [
         *_stance(frame, stations),
         *_moved(surface, sample),
-        *_unseen(surface, midline),
+        *_unseen(surface, midline, sample.traced),
         *_coat(surface, sample),
         *_hair(sample),
         *_scale(sample),
-        *_ends(midline, croup_x_mm),
+        *_ends(midline, croup_x_mm, sample.traced),
     ]
     faults.sort(key=lambda fault: ORDER.index(fault[0]))
     grades = [fault[1] for fault in faults]
@@ -124,7 +127,7 @@ def _moved(surface: Surface, sample: ScanSample) -> list[_Fault]:
     return [("moved", "rescan", QualityMessage("double_surface", _at(point), text))]
 
 
-def _unseen(surface: Surface, midline: Midline) -> list[_Fault]:
+def _unseen(surface: Surface, midline: Midline, traced: bool) -> list[_Fault]:
     faults: list[_Fault] = []
     hole = _spine_hole(midline)
     if hole[1] > SPINE_HOLE_MM:
@@ -140,13 +143,13 @@ def _unseen(surface: Surface, midline: Midline) -> list[_Fault]:
         if share < FLANK_SEEN:
             text = (
                 f"the {name} side under the saddle is {100 * share:.0f} % seen, {100 * FLANK_SEEN:.0f} % is needed: "
-                f"scan the {name} side again, down to the elbow."
+                f"{MORE_LINES if traced else f'scan the {name} side again, down to the elbow'}."
             )
             faults.append(("seen", "rescan", QualityMessage(f"missing_flank_{name}", None, text)))
         elif share < GOOD_SEEN:
             text = (
                 f"the {name} side under the saddle is thin, {100 * (1 - share):.0f} % not seen: fine for choosing, "
-                "scan that side once more if you can."
+                f"{MORE_LINES if traced else 'scan that side once more if you can'}."
             )
             faults.append(("seen", "usable", QualityMessage(f"thin_{name}", None, text)))
     return faults
@@ -202,15 +205,16 @@ def _scale(sample: ScanSample) -> list[_Fault]:
     return [("scale", "rescan" if abs(off) > SCALE_MOST else "usable", QualityMessage("scale", None, text))]
 
 
-def _ends(midline: Midline, croup_x_mm: float) -> list[_Fault]:
+def _ends(midline: Midline, croup_x_mm: float, traced: bool) -> list[_Fault]:
     faults: list[_Fault] = []
     if not np.isfinite(croup_x_mm):
-        text = "the croup was not seen: uphill and dip are left open. Scan on to the top of the croup."
+        on = "Measure the profile on beyond" if traced else "Scan on to"
+        text = f"the croup was not seen: uphill and dip are left open. {on} the top of the croup."
         faults.append(("ends and sides", "usable", QualityMessage("no_croup", None, text)))
     if midline.x_mm.size and midline.x_mm[0] > UNDER_SADDLE_MM[0]:
         text = (
-            f"the scan ends {-midline.x_mm[0]:.0f} mm behind the withers, a saddle needs "
-            f"{-UNDER_SADDLE_MM[0]:.0f}: scan farther back."
+            f"the {'profile' if traced else 'scan'} ends {-midline.x_mm[0]:.0f} mm behind the withers, a saddle needs "
+            f"{-UNDER_SADDLE_MM[0]:.0f}: {'measure' if traced else 'scan'} farther back."
         )
         faults.append(("ends and sides", "rescan", QualityMessage("short", None, text)))
     return faults

@@ -64,6 +64,7 @@ def back_from_tracing(tracing: Tracing, source: Source) -> Back:
         spacing_mm=float(np.median(np.diff([section.x_mm for section in sections]))),
         noise_mm=TRACING_SD_MM,
         double=DoubleSurface(np.nan, np.nan, np.nan),
+        traced=True,
     )
     return build_back(surface, midline, _frame(tracing.level), Places(topline, told_mm=tracing.told_mm), sample, source)
 
@@ -71,8 +72,8 @@ def back_from_tracing(tracing: Tracing, source: Source) -> Back:
 def _check(sections: list[TracedSection]) -> None:
     if len(sections) < FEWEST_SECTIONS:
         raise InputRefused(
-            f"{len(sections)} traced sections: a back needs at least {FEWEST_SECTIONS}; trace at the shoulder, "
-            "under the seat and at the last rib"
+            f"{len(sections)} traced sections: a back needs at least {FEWEST_SECTIONS}; trace behind the "
+            "shoulder blades, under the seat and behind the rear end of the panels"
         )
     for one, following in pairwise(sections):
         apart = following.x_mm - one.x_mm

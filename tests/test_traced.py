@@ -1,15 +1,20 @@
 """Hand-traced sections: what was traced from a known formula comes back; what is no back is refused."""
 
+from importlib.resources import files
+
 import numpy as np
 import pytest
 from test_photo import line, sheet
 
 from shimwright.cli import run
 from shimwright.measure import measure_traced
+from shimwright.optimize.place import place
 from shimwright.progress import silent
+from shimwright.saddle_file import read_saddle
 from shimwright.scan.refusal import InputRefused, WrongUse
 from shimwright.traced_file import read_traced
 
+STARTER = files("shimwright") / "starter"
 SPLAY_MM = 450.0  # z falls by y² / SPLAY: its own half-width d mm down is √(SPLAY · d), exactly
 STATIONS_MM = (20, 100, 200, 300, 400, 500)
 
@@ -116,3 +121,20 @@ def test_few_sections_are_wrong_keys(tmp_path, capsys):
     assert "section" in capsys.readouterr().err
     with pytest.raises(WrongUse):
         read_traced(tmp_path / "t.toml")
+
+
+def test_the_saddle_that_new_writes_lies_on_the_sections_that_new_writes(traced, tmp_path):
+    (tmp_path / "saddle.toml").write_text((STARTER / "saddle.toml").read_text("utf-8"), encoding="utf-8")
+    tack = read_saddle(tmp_path / "saddle.toml")
+    text = (STARTER / "traced.toml").read_text("utf-8")
+    assert place(traced(text), tack).front_x_mm < 0.0
+    short = traced(text.replace("behind_withers_mm = 540", "behind_withers_mm = 440"))
+    with pytest.raises(InputRefused, match="run from 60 mm behind the withers to 440 mm behind the withers: trace one"):
+        place(short, tack)
+
+
+def test_a_tracing_is_told_to_draw_and_never_to_scan(traced):
+    text = (STARTER / "traced.toml").read_text("utf-8").replace(", [700, -12], [800, -8], [900, -24]", "")
+    said = traced(text.replace("[180, -120], [150, -88], [120, -60], ", "")).quality.messages
+    assert {"no_croup", "missing_flank_left"} <= {message.code for message in said}
+    assert not any("scan" in message.text.lower() for message in said)
