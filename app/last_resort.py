@@ -82,13 +82,13 @@ def exit_code_of(error: BaseException) -> int:
         told((_one_line(error.message), *map(_one_line, error.details)))
         return error.exit_code
     line, code = _unforeseen(error)
-    told((line,))
+    told((_one_line(line),))
     return code
 
 
 def words_of(error: BaseException) -> str:
     """One line for whatever was raised."""
-    return _one_line(error.message) if isinstance(error, Refusal) else _unforeseen(error)[0]
+    return _one_line(error.message) if isinstance(error, Refusal) else _one_line(_unforeseen(error)[0])
 
 
 def _unforeseen(error: BaseException) -> tuple[str, int]:

@@ -37,6 +37,12 @@ def visits_told(names: Sequence[str], store: Path, say: Say, stack: ExitStack) -
     horses = {visit.back.source.horse.strip().casefold() for visit in told if visit.back.source.horse}
     if len(horses) > 1:
         raise WrongUse(f"visits of {len(horses)} horses ({', '.join(sorted(horses))}): compare one horse with itself")
+    scans = {visit.back.source.sha256 for visit in told}
+    if len(scans) == 1 and scans != {""} and len(told) == len(names):
+        raise WrongUse(
+            f"{names[0]} and {names[-1]}: the same scan, {told[0].back.source.file}, so nothing can have changed; name "
+            "another visit"
+        )
     if all(visit.back.source.date for visit in told):
         told.sort(key=lambda visit: visit.back.source.date or "")
     return told

@@ -2,6 +2,7 @@
 
 import json
 from collections.abc import Mapping, Sequence
+from datetime import date
 from pathlib import Path
 from types import MappingProxyType
 from typing import Any
@@ -26,31 +27,45 @@ from shimwright.scan.refusal import InputRefused, WrongUse
 from shimwright.scan.surface import Surface
 
 SCHEMA = "shimwright/back/1"
+FEWEST_NODES = 4  # what a cubic needs
+LARGEST_BYTES = 20_000_000  # one that `measure` wrote has some 60 000
 Document = Mapping[str, Any]
 
 
 def read_back(path: Path) -> Back:
     """Raises WrongUse where there is no such file, InputRefused where it is no back.json."""
     try:
-        document = json.loads(path.read_text(encoding="utf-8"))
-    except FileNotFoundError:
-        raise WrongUse(f"{path}: no such file; name a back.json that `shimwright measure` wrote") from None
+        document = json.loads(_text(path))
+    except OSError as error:
+        raise WrongUse(f"{path}: cannot be read ({error.strerror}); check the name and the rights") from None
     except ValueError as error:
         raise InputRefused(f"{path}: no JSON ({error}); measure the scan again") from None
+    except RecursionError:
+        raise InputRefused(f"{path}: nested too deep for a back.json; measure the scan again") from None
     try:
         return back_from_document(document)
-    except (KeyError, TypeError, ValueError, IndexError) as error:
+    except (KeyError, TypeError, ValueError, IndexError, AttributeError, OverflowError) as error:
         raise InputRefused(f"{path}: not a whole back.json ({type(error).__name__} {error}); measure again") from None
+
+
+def _text(path: Path) -> str:
+    if not path.exists():
+        raise WrongUse(f"{path}: no such file; name a back.json that `shimwright measure` wrote")
+    if not path.is_dir() and not path.is_file():
+        raise WrongUse(f"{path}: a pipe or a device, not a file; name a back.json that `shimwright measure` wrote")
+    if (size := path.stat().st_size) > LARGEST_BYTES:
+        raise InputRefused(f"{path}: {size} bytes, too large for a back.json; is it the scan? Measure it again")
+    return path.read_text(encoding="utf-8")
 
 
 def back_from_document(document: Document) -> Back:
     """The back of a parsed back.json. KeyError, TypeError or ValueError where something is missing."""
     if document["schema"] != SCHEMA:
         raise ValueError(f"{document['schema']} is not {SCHEMA}")
-    scan = document["scan"]
+    source = _source(document["scan"])
     surface = _surface(document["surface"])
     return Back(
-        Source(scan["file"], scan["sha256"], scan["date"], scan["horse"], MappingProxyType(dict(scan["told"]))),
+        source,
         _frame(document["frame"]),
         surface,
         _midline(document, surface),
@@ -59,6 +74,15 @@ def back_from_document(document: Document) -> Back:
         _build(document["build"]),
         _quality(document["quality"]),
     )
+
+
+def _source(told: Document) -> Source:
+    file, sha, day, horse = told["file"], told["sha256"], told["date"], told["horse"]
+    if not all(isinstance(words, str) for words in (file, sha, day or "", horse or "")):
+        raise ValueError("file, sha256, date and horse of the scan must be words")
+    if day:
+        date.fromisoformat(day)
+    return Source(file, sha, day, horse, MappingProxyType(dict(told["told"])))
 
 
 def _numbers(told: object) -> FloatArray:
@@ -74,9 +98,13 @@ def _surface(told: Document) -> Surface:
     sd = _numbers(told["sd_mm"])
     known = np.isfinite(sd)
     drift = told.get("drift_mm")  # files before it was kept: all of the error goes together
+    x, phi = _numbers(told["x_mm"]), _numbers(told["phi_deg"])
+    for name, along in (("x_mm", x), ("phi_deg", phi)):
+        if along.ndim != 1 or along.size < FEWEST_NODES or not (np.diff(along) > 0).all():
+            raise ValueError(f"{name} of the surface is no line of at least {FEWEST_NODES} ascending numbers")
     return Surface(
-        _numbers(told["x_mm"]),
-        np.radians(_numbers(told["phi_deg"])),
+        x,
+        np.radians(phi),
         _numbers(told["axis_y_mm"]),
         _numbers(told["axis_z_mm"]),
         _numbers(told["radius_mm"]),

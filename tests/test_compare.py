@@ -274,11 +274,15 @@ def test_a_recorded_horse_is_compared_by_its_name(visits, tmp_path, capsys):
 def test_what_cannot_be_compared_is_refused(visits, tmp_path, capsys):
     one = str(visits / "0" / "back.json")
     other = json.loads(Path(one).read_text())
+    scanned_once = other["scan"] | {"sha256": "5" * 64}
+    one = str(tmp_path / "one.json")
+    Path(one).write_text(json.dumps(other | {"scan": scanned_once}))
     other["scan"]["horse"] = "Sorrel"
     (tmp_path / "back.json").write_text(json.dumps(other))
     for told, words in (
         ([one], "a change needs two"),
         ([one, str(tmp_path / "back.json")], "compare one horse with itself"),
+        ([one, one], "the same scan"),
         ([one, "nobody"], "no such file, and nothing is recorded"),
     ):
         assert cli.run(["compare", *told, "--store", str(tmp_path / "store"), "--out", str(tmp_path / "o")]) == 2

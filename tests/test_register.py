@@ -1,5 +1,6 @@
 """Backs laid over one another: against the true pose of simulated scans, and by what must not matter."""
 
+import os
 from dataclasses import replace
 
 import numpy as np
@@ -98,10 +99,44 @@ def test_a_file_that_is_no_back_is_refused(tmp_path):
     path = tmp_path / "back.json"
     with pytest.raises(WrongUse, match="no such file"):
         read_back(path)
-    for text in ("{", "[]", '{"schema": "other/1"}', '{"schema": "shimwright/back/1"}'):
+    for text in ("{", "[]", "[" * 100_000, '{"schema": "other/1"}', '{"schema": "shimwright/back/1"}'):
         path.write_text(text)
         with pytest.raises(InputRefused):
             read_back(path)
+
+
+@pytest.mark.parametrize(
+    ("table", "wrong"),
+    [
+        ("scan", {"date": "not a date"}),
+        ("scan", {"date": 20260101}),
+        ("scan", {"horse": 5}),
+        ("surface", {"x_mm": [0.0]}),
+        ("build", {"words": {"a": 1}}),
+        ("quality", {"scale_check": None}),
+    ],
+)
+def test_a_back_with_a_wrong_value_is_refused(tmp_path, table, wrong):
+    document = back_to_json(true_back(BUILDS["level"]))
+    document[table] = {**document[table], **wrong}
+    path = tmp_path / "back.json"
+    path.write_text(json_line(document))
+    with pytest.raises(InputRefused, match=r"not a whole back\.json"):
+        read_back(path)
+
+
+@pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="no pipes there")
+def test_a_pipe_is_not_waited_for(tmp_path):
+    os.mkfifo(tmp_path / "back.json")
+    with pytest.raises(WrongUse, match="a pipe or a device"):
+        read_back(tmp_path / "back.json")
+
+
+def test_a_huge_file_is_not_read(tmp_path):
+    with (tmp_path / "back.json").open("wb") as stream:
+        stream.truncate(10_000_000_000)
+    with pytest.raises(InputRefused, match="too large"):
+        read_back(tmp_path / "back.json")
 
 
 def test_a_file_without_the_drift_counts_all_error_as_drift():
