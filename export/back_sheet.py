@@ -3,10 +3,12 @@
 import math
 from pathlib import Path
 
+import numpy as np
+
 from shimwright.export import words
 from shimwright.export.back_words import build_table, figure_of, landmarks_table, stations_table
 from shimwright.export.cross_section import bare_section
-from shimwright.export.owners_words import scan_sources
+from shimwright.export.owners_words import made, scan_sources
 from shimwright.export.picture import for_paper
 from shimwright.export.side_view import back_from_side
 from shimwright.export.typesetting import PAPERS, set_pdf
@@ -29,7 +31,7 @@ def write_back_sheet(back: Back, folder: Path, print_units: str = "mm") -> None:
 def back_sheet_pdf(back: Back, print_units: str = "mm") -> bytes:
     horse = back.source.horse or Path(back.source.file).stem
     sections = [
-        {"name": words.behind_withers(x), "picture": for_paper(bare_section(back, x, 58.0))}
+        {"name": section_name(back, x), "picture": for_paper(bare_section(back, x, 58.0))}
         for x in SECTIONS_MM
         if back.surface.x_mm[0] <= x <= back.surface.x_mm[-1]
     ]
@@ -54,13 +56,19 @@ def back_sheet_pdf(back: Back, print_units: str = "mm") -> bytes:
     return set_pdf("back.typ", data, back.source.date)
 
 
+def section_name(back: Back, x_mm: float) -> str:
+    """Where it lies, and that nothing of it was seen."""
+    seen = np.isfinite(back.section(x_mm)).any()
+    return words.behind_withers(x_mm) + ("" if seen else f", {words.NOT_SEEN}")
+
+
 def check_sentence(back: Back) -> str:
     """One word and what it is good for."""
-    made = "tracing" if back.source.told.get("traced") else "scan"
+    what = made(back).lower()
     return {
-        "good": f"Good: the {made} can be trusted for choosing.",
+        "good": f"Good: the {what} can be trusted for choosing.",
         "usable": "Usable: mind what stands below.",
-        "rescan": f"Rescan: this {made} should not decide anything.",
+        "rescan": f"Rescan: this {what} should not decide anything.",
     }.get(back.quality.verdict, back.quality.verdict)
 
 

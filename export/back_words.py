@@ -37,7 +37,7 @@ def landmarks_table(back: Back, units: str) -> list[Row]:
     return [
         [
             words.mark(mark.name),
-            words.length(-float(mark.position_mm[0]), units, max(mark.sd_mm, 1.0)),
+            words.length(-float(mark.position_mm[0]), units, 1.0 if mark.source == "told" else max(mark.sd_mm, 1.0)),
             mark.source,
             mark.kind,
             f"± {_error(mark.sd_mm)} mm" if math.isfinite(mark.sd_mm) else "not known",

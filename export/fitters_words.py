@@ -8,6 +8,7 @@ from typing import Any
 
 from shimwright.export import words
 from shimwright.export.before_after import changed
+from shimwright.export.owners_words import made
 from shimwright.optimize.answer import CaseResult, Contact, Finding, Fit, SecondOpinion, Zone
 from shimwright.optimize.case import ZONES, Horse
 from shimwright.optimize.limits import limits
@@ -220,9 +221,9 @@ def inputs_rows(fit: Fit) -> list[Row]:
     frame, date = back.frame, words.day(back.source.date) or "date not told"
     sits = f"arch's front edge {words.behind_withers(fit.placement.front_x_mm)} ± {fit.placement.sd_mm:.0f} mm"
     return [
-        ["Scan", f"{back.source.file}, sha256 {back.source.sha256[:12]}…, {date}"],
+        [made(back), f"{back.source.file}, sha256 {back.source.sha256[:12]}…, {date}"],
         ["Unit, up, head", f"{frame.unit_source}, {frame.up_source}, {frame.head_source}"],
-        ["Scan check", f"{back.quality.verdict}; noise {back.quality.noise_mm:.1f} mm; {_seen(back)}"],
+        [f"{made(back)} check", f"{back.quality.verdict}; noise {back.quality.noise_mm:.1f} mm; {_seen(back)}"],
         ["Horse", _horse(case.horse, units)],
         ["Rider", f"{words.weight(rider.weight_kg, units)} ({_told(rider.weight_told)}), leans {rider.lean}"],
         ["Aim", f"{case.aim.aim}, room in the middle {words.length(case.aim.middle_room_mm, units)}"],

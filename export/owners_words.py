@@ -205,12 +205,16 @@ def rider_load(fit: Fit) -> str:
 def scan_sources(back: Back) -> list[Row]:
     """From which scan; what was marked, told, estimated, not seen."""
     scan = f"{back.source.file}, {words.day(back.source.date) or 'date not told'}; {back.quality.verdict}"
-    rows = [["Scan", scan]]
+    rows = [[made(back), scan]]
     for source in ("marked", "told", "estimated"):
         named = [words.mark(mark.name) for mark in back.landmarks if mark.source == source]
         rows.append([source.capitalize(), ", ".join(named) if named else "no landmark"])
     rows.append(["Not seen", not_seen(back)])
     return rows
+
+
+def made(back: Back) -> str:
+    return "Tracing" if back.source.told.get("traced") else "Scan"
 
 
 def not_seen(back: Back) -> str:

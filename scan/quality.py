@@ -171,8 +171,8 @@ def _coat(surface: Surface, sample: ScanSample) -> list[_Fault]:
     sd = float(np.nanmedian(surface.sd_mm)) if surface.seen.any() else np.nan
     if sd > MOST_SD_MM:
         text = (
-            f"the surface is known to ± {sd:.1f} mm only, a shim step is 3 mm: scan slower and closer, all round, "
-            "in good light."
+            f"the surface is known to ± {sd:.1f} mm only, a shim step is 3 mm: "
+            f"{'trace more sections between' if sample.traced else 'scan slower and closer, all round, in good light'}."
         )
         return [("coat", "usable", QualityMessage("uncertain", None, text))]
     if sample.noise_mm > COAT_MM:

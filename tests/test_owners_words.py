@@ -14,7 +14,7 @@ from shimwright.export import words
 from shimwright.export.back_sheet import check_sentence
 from shimwright.export.back_words import landmarks_table
 from shimwright.export.fitters_words import search_rows, setups_table
-from shimwright.export.owners_words import found_setup, hand_table, look_again, why
+from shimwright.export.owners_words import found_setup, hand_table, look_again, scan_sources, why
 from shimwright.export.tack_card import write_tack_card
 from shimwright.export.view_from_above import view_from_above
 from shimwright.optimize.answer import Finding, HandCheck
@@ -123,6 +123,17 @@ def test_a_tracing_is_not_called_a_scan() -> None:
         back, source=replace(back.source, told={"traced": True}), quality=replace(back.quality, verdict="good")
     )
     assert check_sentence(traced) == "Good: the tracing can be trusted for choosing."
+    assert scan_sources(traced)[0][0] == "Tracing"
+    assert scan_sources(back)[0][0] == "Scan"
+
+
+def test_a_told_distance_is_printed_as_told() -> None:
+    """45 mm told, ± 10 mm: 40 on paper would be another horse's."""
+    back = whole().back
+    shoulder = replace(back.landmarks[0], source="told", position_mm=np.array([-45.0, 0.0, 0.0]), sd_mm=10.0)
+    row = landmarks_table(replace(back, landmarks=(shoulder,)), "mm")[0]
+    assert row[1:3] == ["45 mm", "told"]
+    assert row[4] == "± 10 mm"
 
 
 def test_a_search_that_was_not_exact_says_so_and_a_proof_stays_off_paper() -> None:
