@@ -13,6 +13,7 @@ from shimwright.scan.back import Back
 ARCH_SD_DEG = 1.5  # of a leg against a scanned back [J]
 PRESSURE_SD = 0.2  # share: springs against finite elements, reference.md §5
 UNITS = {"degrees": "°", "cm²": "cm²", "mm": "mm"}  # as the figures of the build name them
+SIDES = ("left", "right")
 HELP_BUILD = {
     "dipped": "height in the middle",
     "flat": "a wider arch; nothing in front",
@@ -40,7 +41,7 @@ def findings(
     rows += sorted(_contact(back, found, mounted), key=lambda f: -abs(f.value) / _scale(f))
     if better is not None:
         rows += _clearance(back, saddle, better.cases["mounted"])
-    rows += _build(back)
+    rows += build_findings(back)
     rows += _length(back, saddle)
     return tuple(rows)
 
@@ -105,6 +106,15 @@ def _arch(arch: ArchJudgement, aim: str) -> Iterator[Finding]:
     yield Finding("arch " + arch.words, "arch", arch.larger or "both", value, "°", ARCH_SD_DEG, words, helps)
 
 
+def tilt_words(tilt_deg: float, sd_deg: float) -> str:
+    """Without a sign, no finer than its error.
+
+    >>> tilt_words(-2.5, 0.5), tilt_words(2.6, 2.1)
+    ('2.5°', '3°')
+    """
+    return f"{abs(tilt_deg):.{0 if sd_deg >= 1 else 1}f}°"
+
+
 def _contact(back: Back, contact: Contact, mounted: CaseResult) -> Iterator[Finding]:
     sd = float(np.hypot(np.nanmean(back.surface.sd(contact.nodes_mm)), limits().hands.hand_sd_mm))
     yield from _bridging(mounted, sd)
@@ -112,11 +122,11 @@ def _contact(back: Back, contact: Contact, mounted: CaseResult) -> Iterator[Find
     roll_sd = float(np.hypot(limits().pose.error_deg, back.frame.roll_sd_deg))
     if abs(mounted.pitch_deg) > max(limits().pose.target_deg, pitch_sd):
         way, helps = ("back", "height in the rear") if mounted.pitch_deg > 0 else ("forward", "height in front")
-        words = f"tips {way} by {abs(mounted.pitch_deg):.1f}°"
+        words = f"tips {way} by {tilt_words(mounted.pitch_deg, pitch_sd)}"
         yield Finding(f"tips {way}", "saddle", "none", mounted.pitch_deg, "°", pitch_sd, words, helps)
     if back.frame.gravity and abs(mounted.roll_deg) > max(0.5 * limits().pose.target_deg, roll_sd):
         side = "right" if mounted.roll_deg > 0 else "left"
-        words = f"sits to the {side} by {abs(mounted.roll_deg):.1f}°"
+        words = f"sits to the {side} by {tilt_words(mounted.roll_deg, roll_sd)}"
         yield Finding("sits aside", "saddle", side, mounted.roll_deg, "°", roll_sd, words, f"height on the {side}")
     line = limits().pressure
     if mounted.peak_kpa > line.peak_kpa:
@@ -172,26 +182,21 @@ def _clearance(back: Back, saddle: Saddle, mounted: CaseResult) -> Iterator[Find
             yield Finding("clearance", "withers", side, clear, "mm", min(sd, 5.0), text, helps)
 
 
-def _build(back: Back) -> Iterator[Finding]:
+def build_findings(back: Back) -> Iterator[Finding]:
+    """What stands out in the back's build."""
     build = back.build
     dip, uphill = build.dip_sd_mm, build.uphill_sd_deg
-    sds = {"dipped": dip, "arched": dip, "uphill": uphill, "croup-high": uphill}
+    sds = {"dipped": dip, "arched": dip, "uphill": uphill, "downhill": uphill, "croup-high": uphill}
+    sds |= {f"hollow behind the {side} shoulder": sd for side, sd in zip(SIDES, build.hollow_sd_mm, strict=True)}
     for word in build.words:
         if word.word == "level":
             continue
         unit = next((unit for told, unit in UNITS.items() if f", {told}" in word.figure), "")
-        side = _side(back, word.word)
+        side = next((side for side in SIDES if f" {side} " in word.word), "none")
         sd = sds.get(word.word, float("nan"))
         place = "front" if "shoulder" in word.word else "back"
-        helps = HELP_BUILD.get(word.word, "feel both sides")
+        helps = HELP_BUILD.get(word.word.replace(f" {side} ", " "), "feel both sides")
         yield Finding(word.word, place, side, word.value, unit, sd, f"the back is {word.word}", helps)
-
-
-def _side(back: Back, word: str) -> str:
-    left, right = back.build.hollow_mm
-    if "hollow" in word and np.isfinite(left) and np.isfinite(right) and abs(left - right) > 2:
-        return "left" if left > right else "right"
-    return "none"
 
 
 def _length(back: Back, saddle: Saddle) -> Iterator[Finding]:

@@ -144,8 +144,8 @@ def _hollow_with_sd(
 def _hollow(
     surface: Surface, midline: Midline, named: Mapping[str, Landmark], side: int, shoulder_x: float
 ) -> tuple[float, float]:
-    """(depth, sd by the surface) under a straight-edge from the shoulder's edge to the highest point within 250 mm
-    behind, at 150 mm of arc.
+    """(depth, sd by the surface) under a straight-edge laid on the shoulder's edge and on what it touches first within
+    250 mm behind, at 150 mm of arc.
     """
     scale = _scale(named)
     x = shoulder_x - np.arange(0.0, HOLLOW_REACH_MM * scale + 1.0, 5.0)
@@ -156,7 +156,7 @@ def _hollow(
     x, line = x[seen], line[seen]
     height = line @ np.array([1.0 if side == 0 else -1.0, 1.0]) / np.sqrt(2.0)  # about square to the flank
     far = x[0] - x >= HOLLOW_LEAST_MM * scale
-    end = int(np.flatnonzero(far)[height[far].argmax()])
+    end = int(np.flatnonzero(far)[((height - height[0])[far] / (x[0] - x[far])).argmax()])
     chord = np.interp(-x[: end + 1], -x[[0, end]], height[[0, end]])
     deepest = int((chord - height[: end + 1]).argmax())
     three = np.array([0, deepest if 0 < deepest < end else end // 2, end])  # no hollow has its error too
@@ -189,8 +189,8 @@ def _words(
     slope = float(np.interp(limits["flat"]["middle_mm"], -stations.x_mm, stations.slope_deg.mean(axis=1)))
     if slope <= limits["flat"]["slope_deg"]:
         words.append(BuildWord("flat", "mean slope at the middle, degrees", slope, limits["flat"]["slope_deg"]))
-    for side, depth in zip(("left", "right"), build.hollow_mm, strict=True):
-        if depth >= limits["hollow"]["hollow_mm"]:
+    for side, depth, sd in zip(("left", "right"), build.hollow_mm, build.hollow_sd_mm, strict=True):
+        if depth >= max(limits["hollow"]["hollow_mm"], 2.0 * sd):
             word = f"hollow behind the {side} shoulder"
             words.append(BuildWord(word, "depth, mm", depth, limits["hollow"]["hollow_mm"]))
     return tuple(words)
