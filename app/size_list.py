@@ -18,6 +18,7 @@ from shimwright.toml_file import wrong
 KNOWN = ("file", "group", "weight", "name", "unit", "up", "head", *PLACES)
 ONLY_LISTED = (".csv", ".txt")  # rarely scans: taken where the list names them
 BACK = "back.json"
+LARGEST_BYTES = 50_000_000  # a row has some 50: a million scans
 
 
 @dataclass(frozen=True)
@@ -59,18 +60,15 @@ def members(folder: Path, list_file: Path | None, out: Path, told: Told) -> list
 
 def read_list(path: Path, told: Told) -> Mapping[str, Listed]:
     """file → what the list tells of it. Columns: file, and of `KNOWN` what there is; others are left alone."""
-    try:
-        text = path.read_text(encoding="utf-8-sig")
-    except FileNotFoundError:
-        raise WrongUse(f"{path}: no such file; check the name of the list") from None
-    except UnicodeDecodeError as error:
-        raise WrongUse(f"{path}: byte {error.start} is not UTF-8 text; save the list as CSV in UTF-8") from None
-    except OSError as error:
-        raise WrongUse(f"{path}: cannot be read ({error.strerror}); check the name and the rights") from None
+    text = _text(path)
     head = text.splitlines()[0] if text.strip() else ""
-    separator = max(",;\t", key=head.count)
-    rows = list(csv.DictReader(text.splitlines(), delimiter=separator))
-    columns = [name.strip() for name in (csv.DictReader(text.splitlines(), delimiter=separator).fieldnames or ())]
+    reader = csv.DictReader(text.splitlines(), delimiter=max(",;\t", key=head.count), strict=True)
+    try:
+        rows, columns = list(reader), [name.strip() for name in (reader.fieldnames or ())]
+    except csv.Error as error:
+        raise WrongUse(
+            f"{path}: line {reader.reader.line_num} is no row of a CSV list ({error}); mend that line"
+        ) from None
     _check_columns(path, columns)
     found: dict[str, Listed] = {}
     lines: list[str] = []
@@ -91,9 +89,31 @@ def read_list(path: Path, told: Told) -> Mapping[str, Listed]:
     return found
 
 
+def _text(path: Path) -> str:
+    try:
+        if path.exists() and not path.is_file():
+            raise WrongUse(f"{path}: not a file that can be a list; save the list as CSV")
+        if (size := path.stat().st_size) > LARGEST_BYTES:
+            raise WrongUse(f"{path}: {size} bytes, too large for a list of scans; is it a scan?")
+        text = path.read_text(encoding="utf-8-sig")
+    except FileNotFoundError:
+        raise WrongUse(f"{path}: no such file; check the name of the list") from None
+    except UnicodeDecodeError as error:
+        raise WrongUse(f"{path}: byte {error.start} is not UTF-8 text; save the list as CSV in UTF-8") from None
+    except OSError as error:
+        raise WrongUse(f"{path}: cannot be read ({error.strerror}); check the name and the rights") from None
+    if "\0" in text:
+        raise WrongUse(
+            f"{path}: byte {text.index(chr(0))} is no letter (NUL): not a text; save the list as CSV in UTF-8"
+        )
+    return text
+
+
 def _check_columns(path: Path, columns: list[str]) -> None:
     if "file" not in columns:
         raise WrongUse(f'{path}: no column "file" in its first line; it says which scan a row is about')
+    if twice := [name for name in KNOWN if columns.count(name) > 1]:
+        raise WrongUse(f'{path}: {columns.count(twice[0])} columns "{twice[0]}" in its first line; keep one')
     lines = [
         f'"{name}" is not a column here; did you mean "{near[0]}"? Rename it, or leave it out'
         for name in columns

@@ -206,7 +206,7 @@ def _level(curve: Curve, above: FloatArray) -> tuple[tuple[Line, ...], tuple[Tex
     left, right = curve.points[0, 0], curve.points[-1, 0]
     inside = Polygon(above).buffer(-1.0).intersection(LineString([(left, 0.0), (right, 0.0)]))
     runs = [np.asarray(run.coords) for run in getattr(inside, "geoms", (inside,)) if run.geom_type == "LineString"]
-    runs = [run for run in runs if np.ptp(run[:, 0]) > 20.0]
+    runs = [run for run in runs if len(run) and np.ptp(run[:, 0]) > 20.0]
     ticks = [
         np.array([[x, 0.0], [x, 3.0]])
         for run in runs

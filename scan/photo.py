@@ -36,11 +36,23 @@ class PhotoSection:
 def section_from_photo(path: Path) -> PhotoSection:
     """The traced section on one photograph. Raises InputRefused where sheet or line cannot be found."""
     try:
-        picture = ImageOps.exif_transpose(Image.open(path)).convert("RGB")
-    except (OSError, ValueError, SyntaxError, Image.DecompressionBombError) as error:
+        picture = _opened(path)
+    except Image.DecompressionBombError:
+        raise InputRefused(
+            f"{path.name}: far more pixels than the {LONG_SIDE_PX} a side that are read; save it smaller, 12 million do"
+        ) from None
+    except (OSError, ValueError, SyntaxError) as error:
         raise InputRefused(f"{path.name}: no readable photograph ({error}); take it again as JPEG or PNG") from error
-    picture.thumbnail((LONG_SIDE_PX, LONG_SIDE_PX))
     return section_from_picture(np.asarray(picture), path.name)
+
+
+def _opened(path: Path) -> Image.Image:
+    """Reduced first, so that a photograph of 200 million pixels takes no more memory than a scan."""
+    picture: Image.Image = Image.open(path)
+    if picture.mode == "P":  # a palette's numbers cannot be averaged
+        picture = picture.convert("RGB")
+    picture.thumbnail((LONG_SIDE_PX, LONG_SIDE_PX))
+    return ImageOps.exif_transpose(picture).convert("RGB")
 
 
 def section_from_picture(rgb: Image8, name: str) -> PhotoSection:

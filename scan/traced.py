@@ -25,6 +25,8 @@ TRACING_SD_MM = 2.0  # pencil, paper and a flexible curve [J]
 BETWEEN_SD = 0.03  # more for each mm to the next section [J]
 FEWEST_SECTIONS = 3
 WIDEST_APART_MM = 250.0  # sections farther apart say nothing of what lies between [J]
+HIGHEST_END_MM = 20.0  # a short section of a grooved back may end a little above the spine [J]
+FARTHEST_MM = 400.0  # up or down from the withers, behind them [J]
 
 
 @dataclass(frozen=True)
@@ -51,6 +53,7 @@ def back_from_tracing(tracing: Tracing, source: Source) -> Back:
     sections = sorted(tracing.sections, key=lambda section: section.x_mm)
     _check(sections)
     profile = tracing.profile_mm[np.argsort(tracing.profile_mm[:, 0])]
+    _check_profile(profile)
     topline = topline_landmarks(profile[:, 0], profile[:, 1], np.full(len(profile), TRACING_SD_MM), 0.0)
     x = np.arange(np.ceil(profile[0, 0] / 5.0) * 5.0, profile[-1, 0] + 1e-9, 5.0)
     _check_ends(sections, x[0], x[-1])
@@ -89,6 +92,27 @@ def _check(sections: list[TracedSection]) -> None:
                 f"{where}: {len(y)} points from {-y.min():.0f} mm right to {y.max():.0f} mm left; at least 7 points "
                 "and 60 mm to each side are needed, better 150 mm"
             )
+        ends = section.points_mm[[int(y.argmax()), int(y.argmin())], 1]
+        if ends.max() > HIGHEST_END_MM:
+            raise InputRefused(
+                f"{where}: its ends lie {ends[0]:+.0f} mm (left) and {ends[1]:+.0f} mm (right) from the spine: "
+                "a back falls away to both sides; heights below the spine are negative, correct them"
+            )
+
+
+def _check_profile(profile: FloatArray) -> None:
+    twice = profile[1:][np.diff(profile[:, 0]) <= 0]
+    if len(twice):
+        raise InputRefused(
+            f"profile_mm: two points {-twice[0, 0]:g} mm behind the withers, so its height there is not known; keep one"
+        )
+    back = profile[profile[:, 0] <= 0.0]
+    x, z = back[int(np.abs(back[:, 1]).argmax())]
+    if abs(z) > FARTHEST_MM:
+        raise InputRefused(
+            f"profile_mm: {z:+.0f} mm against the withers, {-x:.0f} mm behind them: no back goes beyond "
+            f"{FARTHEST_MM:.0f} mm; correct that height"
+        )
 
 
 def _check_ends(sections: list[TracedSection], rear_mm: float, front_mm: float) -> None:

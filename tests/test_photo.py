@@ -3,7 +3,7 @@
 import numpy as np
 import pypdfium2
 import pytest
-from PIL import Image, ImageDraw
+from PIL import Image, ImageDraw, ImageOps
 from scipy.ndimage import find_objects, gaussian_filter, label, map_coordinates
 
 from shimwright.export.trace_paper import trace_paper_pdf
@@ -144,3 +144,26 @@ def test_an_empty_sheet_and_a_table_are_refused(tmp_path) -> None:  # type: igno
     (tmp_path / "a.jpg").write_text("no photograph")
     with pytest.raises(InputRefused, match="no readable photograph"):
         section_from_photo(tmp_path / "a.jpg")
+
+
+def test_a_photo_of_a_turned_camera(tmp_path) -> None:  # type: ignore[no-untyped-def]
+    """The turn that the camera wrote into the file is undone."""
+    upright, exif = Image.fromarray(photograph(sheet(), np.random.default_rng(208), 8)), Image.Exif()
+    exif[0x0112] = 6
+    upright.rotate(90, expand=True).save(tmp_path / "turned.jpg", exif=exif, quality=95)
+    y, z = section_from_photo(tmp_path / "turned.jpg").points_mm.T
+    assert np.sqrt(np.mean((z - line(y)) ** 2)) < 3.0
+
+
+def test_a_huge_photo_is_never_unpacked_whole(tmp_path, monkeypatch) -> None:  # type: ignore[no-untyped-def]
+    """The JPEG's own eighths are read: nothing larger than 3000 pixels a side is turned or converted."""
+    Image.new("L", (8_000, 6_000), 200).save(tmp_path / "large.jpg")
+    monkeypatch.setattr(Image, "MAX_IMAGE_PIXELS", 1000)
+    with pytest.raises(InputRefused, match="far more pixels"):
+        section_from_photo(tmp_path / "large.jpg")
+    monkeypatch.undo()
+    turned = []
+    monkeypatch.setattr(ImageOps, "exif_transpose", lambda picture: turned.append(picture.size) or picture)
+    with pytest.raises(InputRefused, match="corner"):
+        section_from_photo(tmp_path / "large.jpg")
+    assert turned == [(2400, 1800)]

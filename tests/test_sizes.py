@@ -215,6 +215,10 @@ def test_the_sheet_says_it(done):
         ("file,weight\nh0000.ply,-1\n", 'line 2: weight "-1"'),
         ("file\nh0000.ply\nh0000.ply\n", "there twice"),
         ("file,unit\nh0000.ply,ell\n", "is not a unit"),
+        ("file\nh0000\0.ply\n", "NUL"),
+        ("file\nh0000.ply\n" + "x" * 200_000, "line 3 is no row of a CSV list"),
+        ('file,weight\n"h0000.ply,1\nh0001.ply,1\n', "line 3 is no row of a CSV list"),
+        ("file,weight,weight\nh0000.ply,1,2\n", '2 columns "weight"'),
     ],
 )
 def test_a_wrong_list_is_told(yard, tmp_path, capsys, text, said):
@@ -224,6 +228,14 @@ def test_a_wrong_list_is_told(yard, tmp_path, capsys, text, said):
     assert cli.run(list(told)) == 2
     assert said in capsys.readouterr().err
     assert not (tmp_path / "out").exists()
+
+
+@pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="no pipes there")
+def test_a_list_that_is_a_pipe_is_not_waited_for(yard, tmp_path, capsys):
+    os.mkfifo(tmp_path / "list.csv")
+    told = ("sizes", str(yard), "--saddle", str(SADDLE), "--list", str(tmp_path / "list.csv"))
+    assert cli.run([*told, "--out", str(tmp_path / "out")]) == 2
+    assert "not a file that can be a list" in capsys.readouterr().err
 
 
 def test_a_folder_without_scans_and_one_with_too_few_are_told(tmp_path, capsys):

@@ -1,5 +1,6 @@
 """Hand-traced sections: what was traced from a known formula comes back; what is no back is refused."""
 
+import re
 from importlib.resources import files
 
 import numpy as np
@@ -7,6 +8,7 @@ import pytest
 from test_photo import line, sheet
 
 from shimwright.cli import run
+from shimwright.export.back_templates import write_back_templates
 from shimwright.measure import measure_traced
 from shimwright.optimize.place import place
 from shimwright.progress import silent
@@ -92,6 +94,9 @@ def test_left_is_left(traced):
         ("behind_withers_mm", "behind_wither_mm", WrongUse, "did you mean"),
         ("[90.0, -18.0]", "[90.0, nan]", WrongUse, "finite"),
         ("[90.0, -18.0]", '[90.0, "-18 mm"]', None, ""),
+        ("[180.0, -72.0]", "[180.0, 72.0]", InputRefused, "heights below the spine are negative"),
+        ("[100.0, ", "[50.0, ", InputRefused, "two points 50 mm behind"),
+        ("[450.0, -", "[450.0, -9", InputRefused, "no back goes beyond 400 mm"),
     ],
 )
 def test_what_is_no_back_is_refused(traced, old, new, error, words):
@@ -113,6 +118,14 @@ def test_a_photo_of_the_grid_sheet_is_a_section_too(traced, tmp_path):
     y = np.linspace(0, 170, 3401)
     left = np.interp(50.0, line(np.zeros(1))[0] - line(y), y)
     assert back.stations.half_width_mm[4, 1, 0] == pytest.approx(left, abs=3.0)
+
+
+def test_a_back_that_falls_away_too_little_for_a_level_line_has_its_templates(traced, tmp_path):
+    """No level through a flat section lies on its negative."""
+    flat = re.sub(r"(behind_withers_mm = 200\npoints_mm = ).*", r"\1[[-180, 3], [-90, 3], [-30, 0], [0, 0], [30, 0], "
+                  "[90, 3], [180, 3]]", traced_toml())  # fmt: skip
+    write_back_templates(traced(flat), tmp_path)
+    assert (tmp_path / "back-templates-a4.pdf").stat().st_size > 1000
 
 
 def test_few_sections_are_wrong_keys(tmp_path, capsys):
