@@ -109,7 +109,7 @@ def sizes_for(horses: Sequence[Horse], pattern: Saddle, made: Made, wanted: tupl
     """wanted: how many arches and panels in all, made ones counted. At least one horse with weight."""
     table = table_of(horses, pattern, made, rules)
     wanted = min(wanted[0], len(table.arches)), min(wanted[1], len(table.panels))
-    chosen = choose(table.crowd, *wanted, rules.nodes)
+    chosen = _taken_only(table, choose(table.crowd, *wanted, rules.nodes))
     moved = _moves(table, chosen, [horse.kind for horse in horses], rules.draws)
     return _told(table, chosen, made, moved, _numbers(table, chosen), rules.draws)
 
@@ -144,6 +144,18 @@ def taken_of(table: Table, arches: Sequence[int], panels: Sequence[int]) -> NDAr
     cost = table.crowd.cost[:, list(arches)][:, :, list(panels)]
     best = cost.reshape(len(cost), -1).argmin(axis=1)
     return np.column_stack([np.array(arches)[best // len(panels)], np.array(panels)[best % len(panels)]])
+
+
+def _taken_only(table: Table, chosen: Chosen) -> Chosen:
+    """Without sizes that nobody takes, unless they are made already: where few horses need few, more help nobody."""
+    taken = taken_of(table, chosen.arches, chosen.panels)[table.crowd.weights > 0]
+    arches, panels = (
+        tuple(one for one in sizes if one in set(taken[:, k]) or one in held)
+        for k, (sizes, held) in enumerate(
+            ((chosen.arches, table.crowd.held_arches), (chosen.panels, table.crowd.held_panels))
+        )
+    )
+    return replace(chosen, arches=arches, panels=panels)
 
 
 def _numbers(table: Table, chosen: Chosen) -> tuple[Numbers, ...]:

@@ -196,6 +196,21 @@ def test_a_size_made_for_one_horse_of_great_weight_is_its_own(yard, done, tmp_pa
     assert arch["width_100mm_down_mm"] == pytest.approx(float(row["own_arch_width_100mm_down_mm"]), abs=10.0)
 
 
+def test_no_size_is_told_that_nobody_takes(yard, done, tmp_path):
+    """Two horses of seven are of no weight: six arches asked for, five horses to take them at most."""
+    out = tmp_path / "out"
+    out.mkdir()
+    (out / "rows.sqlite").write_bytes((done / "rows.sqlite").read_bytes())
+    listed = tmp_path / "list.csv"
+    listed.write_text("file,weight\nh0000.ply,0\nh0004.ply,0\n")
+    told = ("sizes", str(yard), "--saddle", str(SADDLE), "--list", str(listed), *TOLD, "--out", str(out))
+    assert cli.run([*told, "--arches", "6"]) == 0
+    arches = json.loads((out / "sizes.json").read_text())["arches"]
+    assert all(float(row["share_percent"]) > 0 for row in rows_of(out, "sizes.csv"))
+    assert len(arches) <= 5
+    assert all(row["served"] in ("yes", "no") for row in rows_of(out) if row["weight"] == "0.0")
+
+
 def test_the_sheet_says_it(done):
     sheet = pypdfium2.PdfDocument(done / "sizes.pdf")
     text = " ".join(page.get_textpage().get_text_range() for page in sheet)
