@@ -14,7 +14,8 @@ from shimwright import cli
 from shimwright.record import hands
 from shimwright.record.due import due
 from shimwright.record.store import FILE, opened
-from shimwright.record.visits import Note, keep_note, keep_visit, notes, visits
+from shimwright.record.visits import Hand, Note, keep_note, keep_visit, notes, visits
+from shimwright.record.words import hand_lines
 
 YARD = Path(str(files("shimwright.meshes")))
 
@@ -103,6 +104,10 @@ def test_due_by_a_day(capsys):
 def test_saddles_of_one_horse_are_due_apart():
     seen = [invented("Linnet", "2026-03-01"), invented("Linnet", "2026-03-02", saddle="Other saddle")]
     assert {row.saddle for row in due(seen, "2026-03-25")} == {"Other saddle", "Yard saddle"}
+
+
+def test_an_error_is_rounded_up_as_on_the_owners_page():
+    assert hand_lines([Hand("saddle only", "front", "left", "daylight", 3.6, 1.3)])[1].endswith("daylight, 4 ± 2 mm")
 
 
 @pytest.mark.usefixtures("two_horses")
@@ -258,6 +263,7 @@ def test_a_fit_from_the_record_gives_the_same_answer_and_a_new_scan_a_new_visit(
     code, out, _ = run(capsys, "log", "fit", "juniper", "--out", str(tmp_path / "again"), "--store", str(store))
     assert code == 0
     assert "kept in the record" in out
+    assert out.startswith("Juniper: ")  # by the horse, not by the folder it was put back into
     first, again = (json.loads((place / "fit.json").read_text()) for place in (folder / "out", tmp_path / "again"))
     assert again == first
     with opened(store) as connection:

@@ -46,7 +46,8 @@ def put_back(folder: Path, visit: Visit, goal: Path) -> Path:
         raise InputRefused(
             f"{visit.horse}, {visit.day}: its files lie {up} folders up, more than {MOST_UP}; not put back"
         )
-    home = goal.joinpath(*(f"up-{k}" for k in range(up, 0, -1)))
+    named = re.sub(r"[^\w -]", "_", visit.horse).strip() or "horse"  # what the fit calls the case by
+    home = goal.joinpath(*(f"up-{k}" for k in range(up, 1, -1)), named)
     for one in wanted:
         place = Path(os.path.normpath(home / one.path))
         if not place.is_relative_to(goal):

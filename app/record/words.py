@@ -3,6 +3,7 @@
 from collections.abc import Sequence
 from datetime import date
 
+from shimwright.export.words import with_error
 from shimwright.record.due import Due
 from shimwright.record.hands import Score
 from shimwright.record.visits import Hand, Note, Setup, Visit
@@ -77,7 +78,11 @@ def hand_lines(hands: Sequence[Hand]) -> list[str]:
             state = one.state
             lines.append(state[:1].upper() + state[1:])
         side = "" if one.side == "none" else f" {one.side}"
-        gap = f", {one.gap_mm:.0f} ± {one.sd_mm:.0f} mm" if one.feel == "daylight" and one.gap_mm and one.sd_mm else ""
+        gap = (
+            f", {with_error(one.gap_mm, one.sd_mm, 'mm')}"
+            if one.feel == "daylight" and one.gap_mm and one.sd_mm
+            else ""
+        )
         said = {None: "", True: "   right", False: "   wrong"}[one.was_right] + (
             f", felt {one.felt}" if one.felt else ""
         )
