@@ -48,37 +48,47 @@ def handheld_year():
 
 @pytest.mark.accuracy
 def test_a_year_of_five_visits_gives_back_the_changes_within_error(handheld_year):
-    assert map_within_error(handheld_year[1]) > 0.95, "what is large is seen"
+    inside, worst, called = map_errors(handheld_year[1])
+    assert inside > 0.95, "two sd should hold 95 of 100"
+    assert worst < 1.0, "beyond the limit of the whole map"
+    assert called > 0.95, "what is large is seen"
 
 
 @pytest.mark.accuracy
-@pytest.mark.parametrize("seed", range(5))
 @pytest.mark.parametrize("scanner", ["handheld", "photogrammetry", "phone lidar"])
-def test_years_by_every_scanner(scanner, seed):
-    rng = np.random.default_rng([22, seed])
-    share = map_within_error(a_year(muscling(rng), scanner, rng))
-    print(f"\n{scanner}: {100 * share:.0f} % of places that grew by more than 12 mm called changed")
-
-
-def map_within_error(seen):
-    """Every later visit's map against the exact change; the share of places over 12 mm that are called changed.
-
-    The limit of a map is exceeded somewhere in one of forty by chance: once in the four visits of a year, no more.
+def test_years_by_every_scanner(scanner):
+    """Five horses' years. A year's four maps share their first scan, so its error is in all of them: the years are
+    judged together, and the limit of a map, which chance exceeds in one of forty, may be reached in one of them.
     """
-    exceeded = 0
+    years = []
+    for seed in range(5):
+        rng = np.random.default_rng([22, seed])
+        years.append(map_errors(a_year(muscling(rng), scanner, rng)))
+        print(
+            f"\n{scanner}, year {seed}: {100 * years[-1][0]:.0f} % inside two sd, most {years[-1][1]:.2f} of the "
+            f"limit, {100 * years[-1][2]:.0f} % of places that grew by more than 12 mm called changed",
+            end="",
+        )
+    inside, worst, _ = np.array(years).T
+    assert inside.mean() > 0.95, "two sd should hold 95 of 100"
+    assert (worst > 1.0).sum() <= 1
+    assert worst.max() < 1.15
+
+
+def map_errors(seen):
+    """Every later visit's map against the exact change: the share of errors inside two sd, the largest over the limit
+    of its map, and the share of places that grew by over 12 mm in the last that are called changed."""
+    inside, worst = [], 0.0
     for k in range(1, 5):
         change = change_between(seen[0].back, seen[k].back)
         exact = exact_map(seen, k, change)
         off = (change.change_mm - exact) / change.sd_mm
-        off = off[np.isfinite(off)]
+        off = np.abs(off[np.isfinite(off)])
         assert off.size > 2000
-        assert (np.abs(off) < 2.0).mean() > 0.9, f"visit {k}: two sd should hold 95 of 100"
-        worst = np.abs(off).max() / change.limit
-        assert worst < 1.15, f"visit {k}: beyond the limit of the whole map"
-        exceeded += worst > 1.0
-    assert exceeded <= 1
+        inside.append((off < 2.0).mean())
+        worst = max(worst, float(off.max() / change.limit))
     assert np.nanmax(exact) > 12.0
-    return change.beyond[exact > 12.0].mean()
+    return float(np.mean(inside)), worst, float(change.beyond[exact > 12.0].mean())
 
 
 @pytest.mark.accuracy
