@@ -81,7 +81,7 @@ def change_legend(levels: FloatArray, width_mm: float) -> Picture:
     )
     labels = [Label(edges[0] - 1.5, 3.0, "fell away", 8, "right"), Label(edges[-1] + 1.5, 3.0, "filled", 8, "left")]
     inner = zip(edges[1:-1], levels[1:-1], strict=True)
-    labels += [Label(float(at), 7.6, f"{level:+g}".replace("-", "−"), 7) for at, level in inner]
+    labels += [Label(float(at), 7.6, f"{level:+g}".replace("-", "−"), 8) for at, level in inner]
     return Picture(width_mm, 9.5, "Scale of the map, mm", tuple(strokes), tuple(labels))
 
 
@@ -123,16 +123,16 @@ def over_time(
     for value in (low + 0.1 * (high - low), high - 0.1 * (high - low)):
         shown = words.plain(value, first.unit, least)
         labels.append(
-            Label(left - 1.0, float(py(value)), shown.removesuffix(first.unit).strip(), 7, "right", ink="soft")
+            Label(left - 1.0, float(py(value)), shown.removesuffix(first.unit).strip(), 8, "right", ink="soft")
         )
     begun, ended = words.day(dates[0]) or "first", words.day(dates[-1]) or "last"
-    labels.append(Label(left, bottom + 2.8, begun, 7, "left", ink="soft"))
-    labels.append(Label(right + 3.0, bottom + 2.8, ended, 7, "right", ink="soft"))
+    labels.append(Label(left, bottom + 2.8, begun, 8, "left", ink="soft"))
+    labels.append(Label(right + 3.0, bottom + 2.8, ended, 8, "right", ink="soft"))
     return Picture(width_mm, height_mm, measure_name(first), tuple(strokes), tuple(labels))
 
 
 def _title(first: Measure) -> str:
-    at = f", {-first.x_mm:.0f} mm behind" if np.isfinite(first.x_mm) else ""
+    at = f" at {-first.x_mm:.0f} mm" if np.isfinite(first.x_mm) else ""
     return f"{first.name[:1].upper()}{first.name[1:]}{at} ({first.unit})"
 
 
@@ -186,10 +186,10 @@ def _frame(back: Back, paper: Paper) -> list[Stroke]:
 
 
 def _ticks(paper: Paper, width_mm: float, height_mm: float) -> list[Label]:
-    labels = [Label(0.0, 2.6, "mm behind the withers", 7, "left", ink="soft")]
+    labels = [Label(0.0, 2.6, "mm behind the withers", 8, "left", ink="soft")]
     for x in np.arange(0.0, REAR_MM, -100.0):
         at = paper(np.array([[ARC_MM, x]]))[0]
-        labels.append(Label(float(at[0]) - 1.5, float(at[1]), f"{abs(x):.0f}", 7, "right", ink="soft"))
+        labels.append(Label(float(at[0]) - 1.5, float(at[1]), f"{abs(x):.0f}", 8, "right", ink="soft"))
     labels.append(Label(LEFT_MM + 1.0, height_mm - 2.4, "left (near)", 8, "left", ink="soft"))
     labels.append(Label(width_mm - 3.0, height_mm - 2.4, "right (off)", 8, "right", ink="soft"))
     return labels

@@ -84,7 +84,7 @@ def _serves(serves: tuple[Serves, Pad] | None, units: str) -> dict[str, object] 
     return {
         "sentence": one.sentence,
         "setup": words.setup(one.setup, pad, units),
-        "plan": [[words.in_weeks(step.weeks), step.what] for step in one.take_out],
+        "plan": [[words.in_weeks(step.weeks), words.in_units(step.what, units)] for step in one.take_out],
         "again": ""
         if one.verdict in ("vet first", "saddle first", "fit again")
         else words.day(one.recheck_on) or weeks,
@@ -110,7 +110,8 @@ def _charts(backs: Sequence[Back], rows: Sequence[Sequence[Measure]]) -> list:  
 
 def _laid(change: Change) -> str:
     pose = change.pose
-    size = f"{100 * (pose.scale - 1):+.1f} ± {100 * pose.sd[6]:.1f} %".replace("-", "−")
+    off = f"{100 * (pose.scale - 1):+.1f}"
+    size = f"{'0.0' if float(off) == 0 else off.replace('-', '−')} ± {100 * pose.sd[6]:.1f} %"
     return (
         "The scans were laid over one another along the spine, from withers to croup, muscle left out as far as it had "
         f"changed. The later scan was moved {np.linalg.norm(pose.shift_mm):.0f} ± {np.linalg.norm(pose.sd[:3]):.0f} "

@@ -1,7 +1,6 @@
 """What changed, in words with figures; what did not is said too."""
 
 from collections.abc import Sequence
-from itertools import groupby
 
 import numpy as np
 
@@ -64,15 +63,19 @@ def signed(value: float, sd: float, unit: str) -> str:
 
 
 def change_rows(change: Change) -> tuple[list[list[str]], list[str]]:
-    """(rows of what changed beyond error: what, by how much), (names of what did not, grouped)."""
+    """(rows of what changed beyond error: what, by how much), (names of what did not, each once)."""
     rows = [[measure_name(one), signed(one.change, one.sd, one.unit)] for one in change.places if one.beyond]
     same = [one for one in change.places if not one.beyond and np.isfinite(one.change)]
-    grouped = []
-    for name, group in groupby(same, key=lambda one: one.name):
-        rows_of = list(group)
-        widest = max(rows_of, key=lambda one: one.sd)
-        grouped.append(f"{name} (error ± {error_of(widest)})")
-    return rows, list(dict.fromkeys(grouped))
+    grouped: dict[str, list[Changed]] = {}
+    for one in same:
+        grouped.setdefault(one.name, []).append(one)
+    return rows, [_unchanged(name, group) for name, group in grouped.items()]
+
+
+def _unchanged(name: str, group: Sequence[Changed]) -> str:
+    """The measure, its side where only that one stayed, and the widest error."""
+    side = f" {group[0].side}" if group[0].side in ("left", "right") and len({one.side for one in group}) == 1 else ""
+    return f"{name.removesuffix(' filled')}{side} (error ± {error_of(max(group, key=lambda one: one.sd))})"
 
 
 def error_of(one: Changed) -> str:

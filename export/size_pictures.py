@@ -35,17 +35,17 @@ def crowd_picture(
     rings = [circle(*at(own[k]), 0.75) for k in range(0, len(own), every) if not served[k]]
     strokes += [Stroke("".join(inside), "solid"), Stroke("".join(rings), "hair ring")]
     labels = [
-        Label(left, 1.6, "width 100 mm down, mm", 7, "left", ink="soft"),
-        Label(right, height_mm - 1.6, "included angle, °", 7, "right", ink="soft"),
+        Label(left, 1.6, "width 100 mm down, mm", 8, "left", ink="soft"),
+        Label(right, height_mm - 1.6, "included angle, °", 8, "right", ink="soft"),
     ]
     for value in _ticks(x0, x1, 6):
         x, _ = at(np.array([value, y0]))
         strokes.append(Stroke(line((x, bottom), (x, bottom + 1.0)), "frame"))
-        labels.append(Label(x, bottom + 3.0, f"{value:.0f}", 7, ink="soft"))
+        labels.append(Label(x, bottom + 3.0, f"{value:.0f}", 8, ink="soft"))
     for value in _ticks(y0, y1, 6):
         _, y = at(np.array([x0, value]))
         strokes.append(Stroke(line((left - 1.0, y), (left, y)), "frame"))
-        labels.append(Label(left - 1.6, y, f"{value:.0f}", 7, "right", ink="soft"))
+        labels.append(Label(left - 1.6, y, f"{value:.0f}", 8, "right", ink="soft"))
     for point, name in zip(sizes, names, strict=True):
         disc, letter = lettered(*at(point), name)
         strokes.append(disc)
@@ -87,14 +87,14 @@ def spread_picture(
     strokes.append(Stroke(line((left, bottom), (right, bottom)), "frame"))
     labels = [Label(0.0, 1.8, title, 8, "left", strong=True)]
     for value in _ticks(float(first), float(edges[-1]), 5):
-        labels.append(Label(px(value), bottom + 2.6, f"{value:.0f}".replace("-", "−"), 7, ink="soft"))
+        labels.append(Label(px(value), bottom + 2.6, f"{value:.0f}".replace("-", "−"), 8, ink="soft"))
     last_x, low_row = -10.0, False
     for value in sorted({value for value, _ in marks}):
         x, letter = px(value), " ".join(letter for at, letter in marks if at == value)
         low_row = not low_row if x - last_x < 3.2 else False
         y = 8.6 if low_row else 6.2
         strokes.append(Stroke(line((x, y + 1.5), (x, bottom)), "accent dimension"))
-        labels.append(Label(x, y, letter, 7.5, strong=True, ink="accent", plate=True))
+        labels.append(Label(x, y, letter, 8, strong=True, ink="accent", plate=True))
         last_x = x
     return Picture(width_mm, height_mm, title, tuple(strokes), tuple(labels))
 

@@ -38,7 +38,8 @@ def sizes_pdf(sizes: Sizes, job: SizesJob) -> bytes:
         "sentence": served_sentence(sizes) + ".",
         "proof": _proof(sizes),
         "arches": arch_rows(sizes, units),
-        "moves": f"± how far a size moves with other horses of the same kinds (drawn again {sizes.draws} times).",
+        "moves": f"± how far a size moves with other horses of the same kinds (drawn again {sizes.draws} times); "
+        "without ±: the same size every time.",
         "panels": panel_rows(sizes, units),
         "crowd": for_paper(_crowd(sizes, job)),
         "spreads": [for_paper(picture) for picture in _spreads(sizes, job)],
