@@ -27,7 +27,7 @@ class ScanSample:
     """What the points themselves say. double: see double_surface; noise_mm: scatter of single points.
 
     hair_ahead_mm: the same in front of withers that nobody marked, where it is much wider there, else NaN.
-    traced: drawn by hand, so what is missing is drawn, not scanned.
+    traced: drawn by hand, so what is missing is drawn, not scanned. scanner: what made it, where that was told.
     """
 
     points: int
@@ -38,6 +38,7 @@ class ScanSample:
     scale_measured_mm: float = np.nan
     hair_ahead_mm: float = np.nan
     traced: bool = False
+    scanner: str | None = None
 
 
 def scan_quality(
@@ -167,13 +168,19 @@ def _spine_hole(midline: Midline) -> tuple[float, float]:
     return float(0.5 * (ends[k] + ends[k + 1])), float(max(step[k] - usual, 0.0))
 
 
+def _surer(sample: ScanSample) -> str:
+    """What would make the surface better known."""
+    if sample.traced:
+        return "trace more sections between"
+    if sample.scanner == "lidar":
+        return "a phone's lidar comes no nearer however it is held; photos or a handheld scanner do"
+    return "scan slower and closer, all round, in good light" + ("" if sample.scanner else ", or tell what made it")
+
+
 def _coat(surface: Surface, sample: ScanSample) -> list[_Fault]:
     sd = float(np.nanmedian(surface.sd_mm)) if surface.seen.any() else np.nan
     if sd > MOST_SD_MM:
-        text = (
-            f"the surface is known to ± {sd:.1f} mm only, a shim step is 3 mm: "
-            f"{'trace more sections between' if sample.traced else 'scan slower and closer, all round, in good light'}."
-        )
+        text = f"the surface is known to ± {sd:.1f} mm only, a shim step is 3 mm: {_surer(sample)}."
         return [("coat", "usable", QualityMessage("uncertain", None, text))]
     if sample.noise_mm > COAT_MM:
         text = (

@@ -75,7 +75,7 @@ def _surveyed(cloud: Cloud, raw: RawScan, told: Told, source: Source | None, pro
     points = _trunk_points(cloud, raw, found, told.scanner)
     settled = settle(points, found.frame, _withers_scan(found))
     progress("measuring")
-    sample = _sample(settled, points.independent, found)
+    sample = _sample(settled, points, found)
     places = _places(settled, found)
     if np.isfinite(sample.hair_ahead_mm):
         places = replace(places, topline=doubted(places.topline))
@@ -120,8 +120,9 @@ def _carried(mark: Landmark, old: Frame, new: Frame) -> Landmark:
     return replace(mark, position_mm=new.to_back(old.to_scan(mark.position_mm[None]))[0])
 
 
-def _sample(settled: Settled, independent: float, found: FrameFound) -> ScanSample:
+def _sample(settled: Settled, points: Points, found: FrameFound) -> ScanSample:
     surface, cells = settled.surface, settled.cells.thinned(SAMPLE_POINTS)
+    independent = points.independent
     off = distances(*cells.parts, filled(surface.radius_mm))
     e = np.abs(off)
     near = e[e < NEAR_MM]
@@ -134,6 +135,7 @@ def _sample(settled: Settled, independent: float, found: FrameFound) -> ScanSamp
         scale_told_mm=found.scale_told_mm,
         scale_measured_mm=found.scale_measured_mm,
         hair_ahead_mm=np.nan if settled.topline.withers_kind == "mark" else hair_ahead_mm(cells, off, surface),
+        scanner=points.scanner,
     )
 
 

@@ -75,3 +75,11 @@ def test_repeats_spread_as_their_numbers_do() -> None:
     spread = spread_of_repeats(more)
     assert spread["slope_deg"] == pytest.approx(np.ones((13, 2)))
     assert float(spread["uphill_deg"]) == pytest.approx(0.0)
+
+
+def test_a_phone_lidar_is_not_told_to_scan_slower() -> None:
+    taken = take(BUILDS["level"], SCANNERS["handheld"], Scene(mesh=False), np.random.default_rng(5))
+    back = survey(taken.raw, replace(taken.told, scanner="lidar"), None, lambda _: None)
+    message = next(m for m in back.quality.messages if m.code == "uncertain")
+    assert "photos or a handheld scanner" in message.text
+    assert "slower" not in message.text
