@@ -10,6 +10,7 @@ from shimwright.export.marks_sheet import write_marks
 from shimwright.export.results import whole_results
 from shimwright.export.trace_paper import write_trace_paper
 from shimwright.scan.refusal import CannotWrite, WrongUse
+from shimwright.toml_file import quoted
 
 PRINTED = ("marks.pdf", "tracing.pdf")
 
@@ -47,6 +48,9 @@ def starters(folder: Path, like: Path | None) -> dict[str, str]:
         raise WrongUse(f"--like {like}: no such case file; name the case.toml of another horse")
     saddle, pad = shared_tools(like)
     stock = stock_named(like)
+    for file in (saddle, pad, stock):
+        if file is not None and not file.is_file():
+            raise WrongUse(f"--like {like}: it refers to {file}, and there is no such file; correct that case first")
     case = _pointed(case, "saddle", _reference(saddle, folder))
     if stock is not None:
         case = _pointed(case.replace("# stock = ", "stock = ", 1), "stock", _reference(stock, folder))
@@ -62,5 +66,4 @@ def _reference(file: Path, folder: Path) -> str:
 
 
 def _pointed(text: str, key: str, value: str) -> str:
-    quoted = '"' + value.replace("\\", "\\\\").replace('"', '\\"') + '"'
-    return re.sub(rf'^{key} = "[^"]*"', lambda _: f"{key} = {quoted}", text, count=1, flags=re.MULTILINE)
+    return re.sub(rf'^{key} = "[^"]*"', lambda _: f"{key} = {quoted(value)}", text, count=1, flags=re.MULTILINE)

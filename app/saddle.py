@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -9,14 +10,16 @@ from typing import TYPE_CHECKING
 from shimwright.optimize.limits import limits
 from shimwright.progress import progress
 from shimwright.scan.read import read
-from shimwright.scan.refusal import CannotWrite
+from shimwright.scan.refusal import CannotWrite, WrongUse
 from shimwright.told_options import direction, option, unit
 from shimwright.told_results import write_line
+from shimwright.toml_file import quoted
 
 if TYPE_CHECKING:
     from shimwright.scan.underside_scan import UndersideFound
 
 SADDLE_FIRST = 1
+LONGEST_NAME = 60  # as saddle.toml takes it
 
 
 @dataclass(frozen=True)
@@ -40,6 +43,7 @@ class SaddleWords:
 
 def saddle(scan: Path, lies: ScanLies, out: Path | None, told: SaddleWords, *, as_json: bool) -> int:
     """Read, measure, write; 1 where the saddle's own sides differ too much."""
+    _check(told)
     unit_mm = option("--unit", unit, lies.unit)
     up, front = option("--up", direction, lies.up), option("--front", direction, lies.front)
     goal = out or scan.parent / f"{scan.stem}-saddle.toml"
@@ -60,6 +64,14 @@ def saddle(scan: Path, lies: ScanLies, out: Path | None, told: SaddleWords, *, a
     else:
         print(*saddle_words(scan.stem, found), f"  written to {goal}", sep="\n")
     return SADDLE_FIRST if mend_first(found) else 0
+
+
+def _check(told: SaddleWords) -> None:
+    """What the file could not hold, or nobody could read again from it."""
+    if told.weight_kg is not None and not math.isfinite(told.weight_kg):
+        raise WrongUse(f"--weight {told.weight_kg}: no weight; say it in kg, or leave it out")
+    if told.name is not None and not 0 < len(told.name) <= LONGEST_NAME:
+        raise WrongUse(f"--name of {len(told.name)} letters: 1 to {LONGEST_NAME} can be shown; shorten it")
 
 
 def mend_first(found: UndersideFound) -> bool:
@@ -118,10 +130,10 @@ def saddle_toml(found: UndersideFound, file: str, told: SaddleWords) -> str:
     left, right = (three(f"{value:.1f}" for value in row) for row in found.sides_angle_deg)
     thirds = three(f"{value:+.1f}" for value in found.difference_mm)
     rows = [
-        f"# One saddle by a scan of its underside, {file}. Seen: what has a ±. Not seen: fill in by tape.",
+        f"# One saddle by a scan of its underside, {_printable(file)}. Seen: what has a ±. Not seen: fill in by tape.",
         "# Distances count BACKWARDS from the panels' front end, taken as the arch's front edge: check it.",
         "",
-        _told("name", told.name or Path(file).stem),
+        _told("name", told.name or _printable(Path(file).stem)[:LONGEST_NAME]),
         _told("style", told.style, "english | western | treeless: not seen"),
         _told("tree", told.tree, "rigid | spring | flexible | half-tree | jointed | treeless: not seen"),
         _told("weight_kg", told.weight_kg, "not seen: scales"),
@@ -157,10 +169,13 @@ def saddle_toml(found: UndersideFound, file: str, told: SaddleWords) -> str:
     return "\n".join(rows) + "\n"
 
 
+def _printable(words: str) -> str:
+    return "".join(letter if letter.isprintable() else "?" for letter in words)
+
+
 def _told(key: str, value: str | float | None, else_words: str = "") -> str:
     if value is None:
         return f"# {key} =   # FILL IN: {else_words}"
     if isinstance(value, str):
-        quoted = value.replace("\\", "\\\\").replace('"', '\\"')
-        return f'{key} = "{quoted}"'
+        return f"{key} = {quoted(value)}"
     return f"{key} = {value:g}"

@@ -55,6 +55,20 @@ def read_toml(path: Path, model: type[Model]) -> Model:
         raise _refusal(path, text, model, error) from None
 
 
+def quoted(words: str) -> str:
+    """A string as TOML writes it. Raises WrongUse for letters that no text can hold.
+
+    >>> print(quoted('say "a" \\n'))
+    "say \\"a\\" \\u000a"
+    """
+    try:
+        words.encode()
+    except UnicodeEncodeError:
+        raise WrongUse(f"{words}: a name that is no Unicode text cannot stand in a file; rename it") from None
+    plain = words.replace("\\", "\\\\").replace('"', '\\"')
+    return '"' + "".join(f"\\u{ord(one):04x}" if ord(one) < 32 or ord(one) == 127 else one for one in plain) + '"'
+
+
 def wrong(path: Path, lines: Sequence[str], count: int | None = None) -> WrongUse:
     """One refusal for one or many wrong places of a file. count: how many there are, where not all are in lines."""
     count = count or len(lines)

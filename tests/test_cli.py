@@ -4,6 +4,7 @@ import io
 import os
 import subprocess
 import sys
+import tomllib
 
 import pytest
 
@@ -177,3 +178,17 @@ def test_letters_that_the_terminal_lacks(monkeypatch):
     last_resort.write_anything()
     print("good — 5 points", flush=True)
     assert shown.getvalue() == b"good ? 5 points\n"
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="such names are not allowed there")
+def test_new_like_a_case_in_a_folder_of_a_strange_name_and_one_whose_saddle_is_gone(tmp_path, capsys):
+    first = tmp_path / 'a "b"\nc'
+    assert cli.run(["new", str(first)]) == 0
+    assert cli.run(["new", str(tmp_path / "second"), "--like", str(first / "case.toml")]) == 0
+    told = tomllib.loads((tmp_path / "second" / "case.toml").read_text(encoding="utf-8"))
+    assert (tmp_path / "second" / told["saddle"]).is_file()
+    (first / "saddle.toml").unlink()
+    capsys.readouterr()
+    assert cli.run(["new", str(tmp_path / "third"), "--like", str(first / "case.toml")]) == 2
+    assert "there is no such file" in capsys.readouterr().err
+    assert not (tmp_path / "third").exists()

@@ -1,5 +1,6 @@
 """A scan of a saddle's underside gives its numbers back within the stated errors; what is no underside is refused."""
 
+import sys
 import tomllib
 from dataclasses import replace
 from pathlib import Path
@@ -100,6 +101,21 @@ def test_command_writes_a_file_that_fit_reads(tmp_path: Path, capsys: pytest.Cap
     capsys.readouterr()
     assert run(["saddle", str(scan), *words, "--out", str(goal)]) == 4  # what is there stays
     assert "already" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize(("option", "value"), [("--weight", "nan"), ("--name", "x" * 61), ("--name", "")])
+def test_what_the_file_could_not_hold_is_refused(tmp_path: Path, option: str, value: str) -> None:
+    assert run(["saddle", str(tmp_path / "mine.ply"), option, value]) == 2
+    assert not list(tmp_path.iterdir())
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="such names are not allowed there")
+def test_the_name_of_the_scan_breaks_no_file(tmp_path: Path) -> None:
+    name = 'a "b"\nc' + 100 * "x"
+    scan = _ply(cloud(KNOWN, HANDHELD_MM, np.random.default_rng(1)), tmp_path / f"{name}.ply")
+    words = ["--unit", "mm", "--up", "-z", "--front", "+x", "--style", "english", "--tree", "rigid", "--weight", "8"]
+    assert run(["saddle", str(scan), *words, "--out", str(tmp_path / "saddle.toml")]) == 0
+    assert read_saddle(tmp_path / "saddle.toml").name == name.replace("\n", "?")[:60]
 
 
 def test_what_was_not_told_is_left_to_fill_in(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
