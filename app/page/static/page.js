@@ -87,9 +87,10 @@ const heard = {
   made: message => { location.href = `/?case=${message.case}`; },
 };
 
+const closePlace = () => { by('place').hidden = true; view.setPicked([]); };
+
 const tapped = ({ title, rows, hands, point }) => {
-  const close = () => { by('place').hidden = true; view.setPicked([]); };
-  fill(by('place'), make('h2', {}, title), make('button.close', { type: 'button', 'aria-label': 'Close', onclick: close }, '×'),
+  fill(by('place'), make('h2', {}, title), make('button.close', { type: 'button', 'aria-label': 'Close', onclick: closePlace }, '×'),
     make('table', {}, make('tbody', {}, rows.map(([name, what]) => make('tr', {}, make('th', { scope: 'row' }, name), make('td', {}, what))))),
     hands.length ? [make('h2', {}, 'The hand should feel'), make('table', {}, make('tbody', {}, hands.map(([name, what]) =>
       make('tr', {}, make('th', { scope: 'row' }, name), make('td', {}, what)))))] : null);
@@ -202,6 +203,7 @@ for (const button of document.querySelectorAll('[data-units]')) {
     seen.units = button.dataset.units;
     localStorage.setItem('units', seen.units);
     pressed();
+    closePlace();  // what was touched was told in the other unit
     ask({ do: 'units', units: seen.units });
   });
   pressed();
