@@ -36,8 +36,8 @@ def owners_words(fit: Fit) -> dict[str, object]:
         "headed": _headed(fit),
         "setup": setup_rows(fit),
         "found": found_setup(fit),
-        "seat_before": seat(fit.as_found),
-        "seat_after": seat(changed(fit)),
+        "seat_before": seat(fit.as_found, fit.back),
+        "seat_after": seat(changed(fit), fit.back),
         "level": most_level(fit),
         "why": [
             [in_trade(text, fit.saddle.style) for text in why(letter, one, fit.case.print_units)]
@@ -121,8 +121,8 @@ def found_setup(fit: Fit) -> str:
     return f"As found: {chosen} ({how})."
 
 
-def seat(contact: Contact | None) -> str:
-    return "" if contact is None else seat_words(contact.cases["mounted"])
+def seat(contact: Contact | None, back: Back) -> str:
+    return "" if contact is None else seat_words(contact.cases["mounted"], back.frame)
 
 
 def most_level(fit: Fit) -> str:

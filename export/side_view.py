@@ -5,7 +5,8 @@ import numpy as np
 from shimwright.export.before_after import changed
 from shimwright.export.picture import Label, Picture, Stroke, View, path
 from shimwright.optimize.answer import CaseResult, Fit
-from shimwright.scan.back import Back
+from shimwright.optimize.findings import tilt_words
+from shimwright.scan.back import Back, Frame
 from shimwright.scan.raw import FloatArray
 
 TILT_DRAWN = 3.0  # tilts are drawn this many times larger: 5° still stays inside the picture
@@ -63,14 +64,15 @@ def _body(topline: FloatArray, floor: float, view: View) -> list[Stroke]:
     return [ground, Stroke(path(view(topline[:, 0], topline[:, 1])), "horse line")]
 
 
-def seat_words(result: CaseResult) -> str:
-    """How the saddle sits, as a person says it; tilt under 0.3° is level."""
+def seat_words(result: CaseResult, frame: Frame) -> str:
+    """How the saddle sits, as a person says it, no finer than the back's own level; tilt under 0.3° is level."""
     pitch, roll = result.pitch_deg, result.roll_deg
     if not np.isfinite(pitch):
         return "how it sits is not known"
-    words = [f"tips {'back' if pitch > 0 else 'forward'} {abs(pitch):.1f}°"] if abs(pitch) >= 0.3 else []
-    if np.isfinite(roll) and abs(roll) >= 0.3:
-        words.append(f"sits to the {'right' if roll > 0 else 'left'} {abs(roll):.1f}°")
+    tips, aside = tilt_words(pitch, frame.pitch_sd_deg), tilt_words(roll, frame.roll_sd_deg)
+    words = [f"tips {'back' if pitch > 0 else 'forward'} {tips}"] if abs(pitch) >= 0.3 and tips != "0°" else []
+    if np.isfinite(roll) and abs(roll) >= 0.3 and aside != "0°":
+        words.append(f"sits to the {'right' if roll > 0 else 'left'} {aside}")
     return ", ".join(words) if words else "sits level"
 
 

@@ -15,6 +15,7 @@ from shimwright.export.back_sheet import check_sentence
 from shimwright.export.back_words import landmarks_table
 from shimwright.export.fitters_words import search_rows, setups_table
 from shimwright.export.owners_words import found_setup, hand_table, look_again, scan_sources, why
+from shimwright.export.side_view import seat_words
 from shimwright.export.tack_card import write_tack_card
 from shimwright.export.view_from_above import view_from_above
 from shimwright.optimize.answer import Finding, HandCheck
@@ -125,6 +126,15 @@ def test_a_tracing_is_not_called_a_scan() -> None:
     assert check_sentence(traced) == "Good: the tracing can be trusted for choosing."
     assert scan_sources(traced)[0][0] == "Tracing"
     assert scan_sources(back)[0][0] == "Scan"
+
+
+def test_a_seat_is_said_no_finer_than_the_back_is_level() -> None:
+    """A tracing by eye knows which way is up to ± 3° only."""
+    fit = whole()
+    tipped = replace(fit.as_found.cases["mounted"], pitch_deg=2.6, roll_deg=-0.4)
+    frame = replace(fit.back.frame, pitch_sd_deg=0.2, roll_sd_deg=0.2)
+    assert seat_words(tipped, frame) == "tips back 2.6°, sits to the left 0.4°"
+    assert seat_words(tipped, replace(frame, pitch_sd_deg=3.0, roll_sd_deg=3.0)) == "tips back 3°"
 
 
 def test_a_told_distance_is_printed_as_told() -> None:
