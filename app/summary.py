@@ -4,7 +4,7 @@ from shimwright.export import words
 from shimwright.export.back_words import figure_of
 from shimwright.export.owners_words import look_again
 from shimwright.optimize.answer import Fit
-from shimwright.scan.back import Back, BuildWord
+from shimwright.scan.back import Back, Build, BuildWord
 
 
 def back_words(name: str, back: Back) -> tuple[str, ...]:
@@ -14,7 +14,7 @@ def back_words(name: str, back: Back) -> tuple[str, ...]:
     lines = [f"{name}: {quality.verdict} — {count} points, noise {quality.noise_mm:.1f} mm"]
     lines += [f"  {message.text}" for message in quality.messages]
     if build.words:
-        lines.append("  build: " + ", ".join(map(_build_word, build.words)))
+        lines.append("  build: " + ", ".join(_build_word(word, build) for word in build.words))
     withers = back.landmark("withers")
     if withers:
         found = "marked" if withers.source == "marked" else f"{withers.source}, {withers.kind}"
@@ -32,7 +32,7 @@ def fit_words(name: str, fit: Fit) -> tuple[str, ...]:
     return tuple(lines)
 
 
-def _build_word(word: BuildWord) -> str:
+def _build_word(word: BuildWord, build: Build) -> str:
     """The word with its figure, and what was measured for it."""
-    name, value, _ = figure_of(word)
+    name, value, _ = figure_of(word, build)
     return f"{word.word} ({name} {value})"

@@ -14,7 +14,7 @@ from shimwright.export.side_view import back_from_side
 from shimwright.export.typesetting import PAPERS, set_pdf
 from shimwright.export.view_from_above import back_from_above
 from shimwright.optimize.cautions import standing_cautions
-from shimwright.scan.back import Back, BuildWord
+from shimwright.scan.back import Back, Build, BuildWord
 
 SCANNING = (
     "Scan with a handler at the head on the same side, nobody behind, no bright projector at the eyes; stop if it "
@@ -46,7 +46,7 @@ def back_sheet_pdf(back: Back, print_units: str = "mm") -> bytes:
         "above": for_paper(back_from_above(back, 96.0, 138.0)),
         "side": for_paper(back_from_side(back, 182.0)),
         "sections": sections,
-        "words": [word_row(word) for word in back.build.words],
+        "words": [word_row(word, back.build) for word in back.build.words],
         "build": build_table(back, print_units),
         "stations": stations_table(back, print_units),
         "landmarks": landmarks_table(back, print_units),
@@ -105,7 +105,7 @@ def quality_rows(back: Back) -> list[list[str]]:
     ]
 
 
-def word_row(word: BuildWord) -> list[str]:
+def word_row(word: BuildWord, build: Build) -> list[str]:
     """The word, its figure and the limit that earned it, both in the figure's unit."""
-    name, value, limit = figure_of(word)
+    name, value, limit = figure_of(word, build)
     return [word.word, f"{name}: {value} (limit {limit})"]

@@ -3,7 +3,7 @@
 import math
 
 from shimwright.export import words
-from shimwright.scan.back import LEFT, RIGHT, Back, BuildWord
+from shimwright.scan.back import LEFT, RIGHT, Back, Build, BuildWord
 
 Row = list[str]
 
@@ -59,12 +59,21 @@ def build_table(back: Back, units: str) -> list[Row]:
     ]
 
 
-def figure_of(word: BuildWord) -> tuple[str, str, str]:
-    """Of a word for the build: what was measured, its value, and the limit that earned the word, in one unit."""
+def figure_of(word: BuildWord, build: Build) -> tuple[str, str, str]:
+    """Of a word for the build: what was measured, its value no finer than its error, and the limit that earned the
+    word, in one unit.
+    """
     for told, sign, least in (("degrees", "°", 0.1), ("cm²", "cm²", 1.0), ("mm", "mm", 1.0)):
         if f", {told}" in word.figure:
             name = word.figure.replace(f", {told}", "")
-            return name, words.plain(word.value, sign, least), words.plain(word.limit, sign, least)
+            known = {
+                "withers over croup": build.uphill_sd_deg,
+                "below the line withers–croup": build.dip_sd_mm,
+                "shoulder edge to last rib": max(build.usable_sd_mm),
+            }
+            sd = known.get(name)
+            fine = least if sd is None or not math.isfinite(sd) else max(least, 10.0 ** math.floor(math.log10(sd)))
+            return name, words.plain(word.value, sign, fine), words.plain(word.limit, sign, least)
     return word.figure, f"{word.value:g}", f"{word.limit:g}"
 
 

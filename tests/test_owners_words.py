@@ -12,7 +12,7 @@ from sheet_variants import anyway, vet_first, whole
 
 from shimwright.export import words
 from shimwright.export.back_sheet import check_sentence
-from shimwright.export.back_words import landmarks_table
+from shimwright.export.back_words import figure_of, landmarks_table
 from shimwright.export.fitters_words import search_rows, setups_table
 from shimwright.export.owners_words import found_setup, hand_table, look_again, scan_sources, why
 from shimwright.export.side_view import seat_words
@@ -23,6 +23,7 @@ from shimwright.optimize.case import PartialSetup
 from shimwright.optimize.pad import Pad, StackLimits
 from shimwright.optimize.setup import Setup
 from shimwright.optimize.verdict import judge_chosen
+from shimwright.scan.back import BuildWord
 from shimwright.summary import fit_words
 
 
@@ -135,6 +136,13 @@ def test_a_seat_is_said_no_finer_than_the_back_is_level() -> None:
     frame = replace(fit.back.frame, pitch_sd_deg=0.2, roll_sd_deg=0.2)
     assert seat_words(tipped, frame) == "tips back 2.6°, sits to the left 0.4°"
     assert seat_words(tipped, replace(frame, pitch_sd_deg=3.0, roll_sd_deg=3.0)) == "tips back 3°"
+
+
+def test_a_word_for_the_build_has_a_figure_no_finer_than_its_error() -> None:
+    level = BuildWord("level", "withers over croup, degrees", 0.7, 1.0)
+    known, rough = (replace(whole().back.build, uphill_sd_deg=sd) for sd in (0.2, 2.0))
+    assert figure_of(level, known)[1] == "0.7°"
+    assert figure_of(level, rough)[1] == "1°"
 
 
 def test_a_told_distance_is_printed_as_told() -> None:
