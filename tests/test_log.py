@@ -191,6 +191,48 @@ def test_an_export_that_is_not_whole_is_refused_and_nothing_is_taken(tmp_path, c
     assert everything(other) == ([], [])
 
 
+@pytest.mark.usefixtures("two_horses")
+@pytest.mark.parametrize(
+    ("table", "key", "value"),
+    [
+        ("visits", "horse", None),
+        ("visits", "day", "yesterday"),
+        ("visits", "verdict", []),
+        ("visits", "share", "much"),
+        ("visits", "files", [{"role": "case", "path": "case.toml", "sha256": "../x", "size": 1}]),
+        ("visits", "looks", [{"day": "2026-13-01", "what": "look"}]),
+        ("notes", "day", "20260505"),
+        ("notes", "text", 5),
+    ],
+)
+def test_an_export_with_a_wrong_value_is_refused_and_nothing_is_taken(tmp_path, capsys, table, key, value):
+    good, other = tmp_path / "all.json", tmp_path / "other"
+    run(capsys, "log", "export", str(good))
+    document = json.loads(good.read_text(encoding="utf-8"))
+    document[table][0][key] = value
+    good.write_text(json.dumps(document), encoding="utf-8")
+    code, _, err = run(capsys, "log", "import", str(good), "--store", str(other))
+    assert code == 3, err
+    assert "nothing was taken" in err
+    assert everything(other) == ([], [])
+
+
+def test_an_export_nested_without_end_is_refused(tmp_path, capsys):
+    (tmp_path / "deep.json").write_text("[" * 100_000)
+    code, _, err = run(capsys, "log", "import", str(tmp_path / "deep.json"), "--store", str(tmp_path / "other"))
+    assert (code, "nothing was taken" in err) == (3, True)
+
+
+def test_a_record_cut_to_nothing_is_not_taken_for_a_new_one(two_horses, capsys):
+    assert run(capsys, "log", "note", "Linnet", "a dry patch", "--date", "2026-05-05")[0] == 0
+    (two_horses / FILE).write_bytes(b"")
+    for name in ("-wal", "-shm"):
+        (two_horses / (FILE + name)).unlink(missing_ok=True)
+    code, _, err = run(capsys, "due")
+    assert code == 3
+    assert "log restore" in err
+
+
 def test_backup_is_a_whole_record(two_horses, tmp_path, capsys):
     goal = tmp_path / "stick"
     code, out, _ = run(capsys, "log", "backup", str(goal))

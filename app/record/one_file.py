@@ -2,13 +2,17 @@
 
 import json
 import os
+import re
 import zipfile
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import asdict, dataclass
+from datetime import date
 from hashlib import sha256
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
+
+from pydantic import TypeAdapter, ValidationError
 
 from shimwright.record.day_copy import copy_of_the_day
 from shimwright.record.kept_files import keep_bytes, kept_bytes
@@ -19,6 +23,7 @@ from shimwright.scan.refusal import CannotWrite, InputRefused, WrongUse
 SCHEMA = "shimwright/record/1"
 RECORD, FILES = "record.json", "files"
 LARGEST_BYTES = 2_000_000_000  # of one kept file
+Row = TypeVar("Row", Visit, Note)
 
 
 @dataclass(frozen=True)
@@ -50,8 +55,13 @@ def read_file(connection: Connection, folder: Path, path: Path) -> Brought:
     document, contents = _opened(path)
     try:
         seen = [_visit(row) for row in document["visits"]]
-        said = [Note(**row) for row in document["notes"]]
-    except (KeyError, TypeError) as error:
+        said = [_checked(Note(**row), Note) for row in document["notes"]]
+        _check_days([*(day for visit in seen for day in days_of(visit)), *(note.day for note in said)])
+    except ValidationError as error:
+        first = error.errors(include_url=False)[0]
+        place = ".".join(map(str, first["loc"]))
+        raise _not_ours(path, f"{place}: {first['msg'][:1].lower()}{first['msg'][1:]}") from None
+    except (KeyError, TypeError, ValueError, AttributeError) as error:
         raise _not_ours(path, f"{type(error).__name__}: {error}") from None
     for content in contents(sorted({one.sha256 for visit in seen for one in visit.files})):
         keep_bytes(folder, content)
@@ -79,7 +89,31 @@ def _visit(row: Mapping[str, Any]) -> Visit:
         parts[name] = tuple(kind(**one) for one in row[name])
     for name in ("saddle", "pad"):
         parts[name] = Tool(**row[name]) if row[name] else None
-    return Visit(**parts)
+    visit = _checked(Visit(**parts), Visit)
+    places = [(one.role, one.path) for one in visit.files]
+    if len(set(places)) < len(places):
+        raise ValueError(f"two files of one place in the visit of {visit.day}")
+    for one in visit.files:
+        if not re.fullmatch("[0-9a-f]{64}", one.sha256) or one.size < 0:
+            raise ValueError(f"{one.role}: no hash and size of a file")
+    return visit
+
+
+def _checked(told: Row, kind: type[Row]) -> Row:
+    """The same; what was read from a file may hold anything where words or numbers belong."""
+    return TypeAdapter(kind).validate_python(asdict(told))
+
+
+def days_of(visit: Visit) -> list[str]:
+    """Every day that is written in a visit."""
+    optional = [*(one.done_on for one in visit.looks), *(one.ticked_on for one in visit.hands)]
+    return [visit.day, *(one.day for one in visit.looks), *(day for day in optional if day is not None)]
+
+
+def _check_days(days: Sequence[str]) -> None:
+    for day in days:
+        if date.fromisoformat(day).isoformat() != day:
+            raise ValueError(f"{day} is no day: YYYY-MM-DD")
 
 
 def _opened(path: Path) -> tuple[Mapping[str, Any], Any]:
@@ -94,7 +128,7 @@ def _opened(path: Path) -> tuple[Mapping[str, Any], Any]:
         else:
             document = json.loads(path.read_text(encoding="utf-8"))
         schema = document["schema"]
-    except (ValueError, KeyError, TypeError, zipfile.BadZipFile) as error:
+    except (ValueError, KeyError, TypeError, zipfile.BadZipFile, RecursionError) as error:
         raise _not_ours(path, type(error).__name__) from None
     if schema != SCHEMA:
         raise _not_ours(path, f'"{schema}" is not {SCHEMA}')

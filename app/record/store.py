@@ -85,6 +85,8 @@ def _check_header(path: Path) -> None:
     """Before SQLite sees it: opening would already leave files beside it."""
     with path.open("rb") as file:
         head = file.read(HEADER_BYTES)
+    if not head and copies(path.parent):  # it was written before
+        raise damaged(path.parent, "it is empty, 0 bytes")
     if not head:
         return
     if not head.startswith(MAGIC) or len(head) < HEADER_BYTES:
