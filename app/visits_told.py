@@ -43,6 +43,9 @@ def visits_told(names: Sequence[str], store: Path, say: Say, stack: ExitStack) -
             f"{names[0]} and {names[-1]}: the same scan, {told[0].back.source.file}, so nothing can have changed; name "
             "another visit"
         )
+    again = next((name for k, name in enumerate(names) if name in names[:k]), None)
+    if again is not None:
+        raise WrongUse(f"{again} is named twice: each visit counts once, and a horse of the record brings all")
     if all(visit.back.source.date for visit in told):
         told.sort(key=lambda visit: visit.back.source.date or "")
     return told

@@ -300,6 +300,7 @@ def test_what_cannot_be_compared_is_refused(visits, tmp_path, capsys):
         ([one], "a change needs two"),
         ([one, str(tmp_path / "back.json")], "compare one horse with itself"),
         ([one, one], "the same scan"),
+        ([one, str(visits / "2" / "back.json"), one], "named twice"),
         ([one, "nobody"], "no such file, and nothing is recorded"),
     ):
         assert cli.run(["compare", *told, "--store", str(tmp_path / "store"), "--out", str(tmp_path / "o")]) == 2
