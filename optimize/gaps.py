@@ -149,9 +149,10 @@ def solve_boxed(program: GapProgram) -> FloatArray:
     def measure(square: FloatArray) -> FloatArray:
         far = square > 1.0
         size = np.sqrt(np.where(far, square, 1.0))
-        return weight * np.stack(
+        rows: FloatArray = weight * np.stack(
             [np.where(far, 2 * size - 1, square), np.where(far, 1 / size, 1.0), np.where(far, -0.5 / size**3, 0.0)]
         )
+        return rows
 
     free = np.full(scale.size, np.inf)
     found = least_squares(
