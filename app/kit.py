@@ -6,6 +6,7 @@ import re
 from collections.abc import Sequence
 from dataclasses import replace
 from hashlib import sha256
+from itertools import count
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -206,10 +207,12 @@ def folder_names(names: Sequence[str]) -> list[str]:
 
     >>> folder_names(["Old Tom / II", "…", "old tom ii"])
     ['old-tom-ii', 'horse', 'old-tom-ii-2']
+    >>> folder_names(["tom", "tom 3", "tom!", "Tom?"])
+    ['tom', 'tom-3', 'tom-2', 'tom-4']
     """
     found: list[str] = []
     for name in names:
         plain = re.sub(r"[^\w]+", "-", name.casefold()).strip("-")[:60] or "horse"
-        same = sum(one == plain or one.startswith(f"{plain}-") for one in found)
-        found.append(f"{plain}-{same + 1}" if plain in found else plain)
+        numbered = (plain if number == 1 else f"{plain}-{number}" for number in count(1))
+        found.append(next(one for one in numbered if one not in found))
     return found

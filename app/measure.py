@@ -13,6 +13,7 @@ from shimwright.outputs import folders
 from shimwright.progress import Say, progress
 from shimwright.scan.read import read
 from shimwright.scan.refusal import InputRefused, WrongUse
+from shimwright.scan.told import NOTHING_TOLD
 from shimwright.told_options import told_words
 from shimwright.told_results import Outcome, tell_each, write_line
 
@@ -87,6 +88,11 @@ def measure_all(
         raise WrongUse("no scan named; say: shimwright measure SCAN, or --traced FILE")
     if repeat and len(scans) < 2:
         raise WrongUse("--repeat compares several scans of one stance, and one was named; name two or more")
+    if traced and not scans and told != NOTHING_TOLD:
+        raise WrongUse(
+            "only a tracing is named, and --unit, --up, --head, --mark, --scale, --mirror, --scanner are said of a "
+            "scan: leave them out, and write what is known into the tracing's file"
+        )
     places = dict(zip(inputs, folders(inputs, out), strict=True))
     backs: list[Back] = []
 

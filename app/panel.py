@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from hashlib import sha256
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -31,6 +32,7 @@ def panel(cases: Sequence[Path], out: Path | None, *, uneven: bool, as_json: boo
                 f"{one.path}: its saddle's panel is {one.saddle.length_mm:g} mm long, the first case's "
                 f"{saddle.length_mm:g} mm: one panel is fitted to all, so name cases of one length"
             )
+    _check_scans(read)
     with progress("panel") as say:
         backs, notes = ridden_of(read, say)
         say("fitting the panel")
@@ -51,6 +53,18 @@ def panel(cases: Sequence[Path], out: Path | None, *, uneven: bool, as_json: boo
         print(*(said(line, style) for line in panel_words(found)), *(f"  {note}" for note in notes), sep="\n")
         print(f"  written to {folder}")
     return 0
+
+
+def _check_scans(cases: Sequence[CaseFile]) -> None:
+    """Raises WrongUse where one scan would count twice."""
+    first: dict[str, Path] = {}
+    for case in cases:
+        scan = case.scan or case.traced
+        if scan is None:
+            continue
+        other = first.setdefault(sha256(scan.read_bytes()).hexdigest(), case.path)
+        if other != case.path:
+            raise WrongUse(f"{case.path}: the same scan as {other}, and the panel would lean to it twice; name it once")
 
 
 def ridden_of(cases: Sequence[CaseFile], say: Say) -> tuple[list[Ridden], tuple[str, ...]]:

@@ -21,6 +21,7 @@ from scipy.optimize import linprog
 from shimwright.cli import run
 from shimwright.export.panel_curves import panel_sections, stations_mm, write_panel_curves
 from shimwright.export.panel_solids import write_panel_solids
+from shimwright.meshes.yard import HORSES
 from shimwright.optimize.panel_fit import PanelFit, Ridden, fit_panel
 from shimwright.optimize.panel_rules import panel_rules
 from shimwright.optimize.thickness_map import MapProgram, solve_map
@@ -209,6 +210,17 @@ def test_command_on_the_demo_horse(tmp_path: Path) -> None:
 def test_panels_of_different_length_are_refused(capsys: pytest.CaptureFixture[str]) -> None:
     assert run(["panel", "nowhere.toml"]) == 2
     assert "nowhere.toml" in capsys.readouterr().err
+
+
+def test_one_scan_under_two_names_is_refused(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    text = (HORSES / "fennel" / "case.toml").read_text(encoding="utf-8")
+    text = text.replace("../../", f"{HORSES.parent.as_posix()}/")
+    text = text.replace("scan.ply", f"{HORSES.as_posix()}/fennel/scan.ply")
+    (tmp_path / "again.toml").write_text(text, encoding="utf-8")
+    told = [str(HORSES / "fennel" / "case.toml"), str(tmp_path / "again.toml")]
+    assert run(["panel", *told, "--out", str(tmp_path / "out")]) == 2
+    assert "the same scan as" in capsys.readouterr().err
+    assert not (tmp_path / "out").exists()
 
 
 def _bowl(k: float) -> tuple[FloatArray, FloatArray]:

@@ -128,6 +128,14 @@ def test_a_back_that_falls_away_too_little_for_a_level_line_has_its_templates(tr
     assert (tmp_path / "back-templates-a4.pdf").stat().st_size > 1000
 
 
+@pytest.mark.parametrize("told", [("--mirror",), ("--scanner", "lidar"), ("--mark", "withers=red")])
+def test_what_is_said_of_a_scan_is_not_dropped_in_silence(tmp_path, capsys, told):
+    (tmp_path / "t.toml").write_text(traced_toml(), encoding="utf-8")
+    assert run(["measure", "--traced", str(tmp_path / "t.toml"), *told, "--out", str(tmp_path / "out")]) == 2
+    assert "only a tracing is named" in capsys.readouterr().err
+    assert not (tmp_path / "out").exists()
+
+
 def test_few_sections_are_wrong_keys(tmp_path, capsys):
     (tmp_path / "t.toml").write_text(traced_toml(sections=(20, 100)), encoding="utf-8")
     assert run(["measure", "--traced", str(tmp_path / "t.toml")]) == 2
