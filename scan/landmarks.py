@@ -8,6 +8,7 @@ import numpy as np
 
 from shimwright.scan.back import Landmark, Midline
 from shimwright.scan.raw import FloatArray
+from shimwright.scan.refusal import InputRefused
 from shimwright.scan.section import section_curves, sides
 from shimwright.scan.surface import Surface
 from shimwright.scan.topline import ToplineFound
@@ -57,7 +58,20 @@ def find_landmarks(surface: Surface, midline: Midline, places: Places) -> tuple[
         if name not in out:
             place = _place(surface, midline, name, -share * USUAL_LENGTH_MM * scale, scale)
             out[name] = Landmark(name, place, "estimated", "proportion", sd * USUAL_LENGTH_MM * scale)
+    _check_order(out)
     return tuple(mark for mark in out.values() if np.isfinite(mark.position_mm[0]))
+
+
+def _check_order(found: Mapping[str, Landmark]) -> None:
+    """Raises InputRefused where a person put the last rib in front of the shoulder."""
+    for side in ("left", "right"):
+        shoulder, rib = found[f"shoulder_{side}"], found[f"last_rib_{side}"]
+        if "estimated" in (shoulder.source, rib.source) or not rib.position_mm[0] >= shoulder.position_mm[0]:
+            continue
+        raise InputRefused(
+            f"last_rib_{side} lies {-rib.position_mm[0]:.0f} mm behind the withers and shoulder_{side} "
+            f"{-shoulder.position_mm[0]:.0f} mm: no rib lies in front of the shoulder; correct the two marks"
+        )
 
 
 def _on_topline(midline: Midline, topline: ToplineFound) -> Mapping[str, Landmark]:

@@ -70,6 +70,12 @@ def test_pencil_error_stays_within_the_sd_that_is_told(traced):
     assert np.nanmean(np.abs(off) < 2 * back.stations.half_width_sd_mm[2:9, 1]) > 0.8
 
 
+def test_a_last_rib_in_front_of_the_shoulder_is_refused(traced):
+    with pytest.raises(InputRefused, match="no rib lies in front of the shoulder"):
+        traced("shoulder_left_mm = 400\nlast_rib_left_mm = 60\n" + traced_toml())
+    assert traced("shoulder_left_mm = 60\nlast_rib_left_mm = 400\n" + traced_toml()).build.usable_mm[0] > 300
+
+
 def test_nothing_is_known_beyond_the_sections(traced):
     back = traced(traced_toml())
     assert np.isnan(back.section(-600.0)).all()
