@@ -16,7 +16,7 @@ from shimwright.scan.back import Back
 from shimwright.scan.change import SECTIONS_MM, Change, Measure
 
 CHARTS = (
-    ("hollow behind the shoulder", None),
+    ("hollow under a straight-edge", None),
     ("angle below horizontal", SECTIONS_MM[0]),
     ("width 100 mm down", SECTIONS_MM[1]),
     ("left falls away more", SECTIONS_MM[1]),

@@ -150,7 +150,9 @@ def measures(frame_of: Back, back: Back, pose: Registration | None) -> tuple[Mea
         rows.append(Measure("width 100 mm down", "mm", x, "both", width[k, 2], wide_sd[k, 2]))
         rows.append(Measure("left falls away more", "cm²", x, "none", stations.area_difference_cm2[k], area_sd[k]))
     for s, (side, _) in enumerate(SIDES):
-        rows.append(Measure("hollow behind the shoulder", "mm", np.nan, side, *_hollow(frame_of, surface, midline, s)))
+        rows.append(
+            Measure("hollow under a straight-edge", "mm", np.nan, side, *_hollow(frame_of, surface, midline, s))
+        )
     rows.append(Measure("dip", "mm", np.nan, "none", back.build.dip_mm, back.build.dip_sd_mm))
     rows.append(Measure("withers over croup", "°", np.nan, "none", back.build.uphill_deg, back.build.uphill_sd_deg))
     return tuple(rows)
