@@ -73,6 +73,7 @@ def ridden_of(cases: Sequence[CaseFile], say: Say) -> tuple[list[Ridden], tuple[
     from shimwright.optimize.panel_fit import Ridden
     from shimwright.optimize.panel_pad import pad_as_ridden_mm
     from shimwright.optimize.panel_rules import panel_rules
+    from shimwright.optimize.verdict import gate
     from shimwright.scan.stance import flatter
 
     backs, notes = [], []
@@ -83,6 +84,11 @@ def ridden_of(cases: Sequence[CaseFile], say: Say) -> tuple[list[Ridden], tuple[
         pad = pad_as_ridden_mm(case.saddle, case.pad, case.case)
         room = case.case.aim.middle_room_mm
         backs.append(Ridden(name, back, pad, room, square))
+        first = gate(case.case, case.saddle)
+        if first.verdict == "vet first":
+            notes.append(
+                f"{name}: {first.why} Its back is counted as it stood; ask the vet before a panel is built to it."
+            )
         try:
             moving = flatter(back, stances.flatter_share)
         except InputRefused:

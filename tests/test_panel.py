@@ -196,9 +196,13 @@ def _points(d: str) -> FloatArray:
     return np.array([[float(value) for value in pair.split()] for pair in pairs])
 
 
-def test_command_on_the_demo_horse(tmp_path: Path) -> None:
-    case = Path(__file__).parent.parent / "meshes" / "horses" / "juniper" / "case.toml"
+def test_command_on_the_demo_horse_lame_today(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    text = (HORSES / "juniper" / "case.toml").read_text(encoding="utf-8").replace("lame = false", "lame = true")
+    text = text.replace("../../", f"{HORSES.parent.as_posix()}/")
+    case = tmp_path / "case.toml"
+    case.write_text(text.replace("scan.ply", f"{HORSES.as_posix()}/juniper/scan.ply"), encoding="utf-8")
     assert run(["panel", str(case), "--out", str(tmp_path)]) == 0
+    assert "Vet first: lame" in capsys.readouterr().out
     document = json.loads((tmp_path / "panel.json").read_text())
     assert document["schema"] == "shimwright/panel/1"
     assert [rest["weight"] for rest in document["remaining"]] == [1.0, 0.5]
