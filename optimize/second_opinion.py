@@ -43,9 +43,13 @@ def second_opinion(
     """Mounted. rivals: name → (bench with its arch in, set-up): as found, the runners-up, the fitter's own ideas; their
     peak on both models, tissue ν 0.45.
     """
-    chosen = coupled(bench, pad, setup, case, REPORTED)
-    softer = coupled(bench, pad, setup, case, RANGE)
-    others = {name: coupled(there, pad, their, case, REPORTED) for name, (there, their) in (rivals or {}).items()}
+    state = _on_springs(bench, pad, setup, case)
+    chosen, settled = _on_layers(state, pad, setup, REPORTED, None)
+    softer, _ = _on_layers(state, pad, setup, RANGE, settled)
+    others = {
+        name: _on_layers(_on_springs(there, pad, their, case), pad, their, REPORTED, settled)[0]
+        for name, (there, their) in (rivals or {}).items()
+    }
     return SecondOpinion(
         chosen.peak_kpa,
         chosen.mean_kpa,
@@ -75,24 +79,36 @@ def coupled(
     bench: Bench, pad: Pad, setup: Setup, case: Case, poisson: float, name: str = "mounted", step_mm: float = STEP_MM
 ) -> Coupled:
     """One set-up on coupled layers of secant moduli at Σp²/Σp of the springs' answer, gaps as re-linearised there."""
-    flat = laid_flat(bench.underside.panels, step_mm)
-    there = bench_of(bench.back, flat, pad, bench.origin_mm)
-    saddle = flat.panels.saddle
-    state = settle(there, pad, setup, load_case(saddle, bench.underside, case.rider, name))
+    return _on_layers(_on_springs(bench, pad, setup, case, name, step_mm), pad, setup, poisson, None)[0]
+
+
+def _on_springs(
+    bench: Bench, pad: Pad, setup: Setup, case: Case, name: str = "mounted", step_mm: float = STEP_MM
+) -> State:
+    """The set-up at rest on springs, on panels laid flat."""
+    there = bench_of(bench.back, laid_flat(bench.underside.panels, step_mm), pad, bench.origin_mm)
+    load = load_case(bench.underside.panels.saddle, bench.underside, case.rider, name)
+    return settle(there, pad, setup, load)
+
+
+def _on_layers(state: State, pad: Pad, setup: Setup, poisson: float, start: Settled | None) -> tuple[Coupled, Settled]:
+    """The same on coupled layers. start: of another set-up on the same grids, from where it is sooner found."""
+    saddle, step_mm = state.bench.underside.panels.saddle, state.bench.underside.spacing_mm
     pressure, area = state.found.pressure_kpa, state.bed.area_mm2
     typical = float((area * pressure) @ pressure / (area @ pressure))
     laws = known_materials(saddle, pad)
     sheets = elastic_layers(pad, setup, laws, typical, poisson)
-    found = _with_own_secants(state, pad, laws, sheets, step_mm)
+    found = _with_own_secants(state, pad, laws, sheets, start)
     fields = np.stack(found.pressure_kpa)
     carried = state.bed.area_mm2.reshape(fields.shape)
     touching = carried * (fields > 0.1)
     springs = pressure.reshape(fields.shape)
-    return Coupled(
+    peaks = Coupled(
         window_peak(fields, carried, step_mm),
         float((fields * touching).sum() / touching.sum()),
         window_peak(springs, carried, step_mm),
     )
+    return peaks, found
 
 
 def laid_flat(panels: Panels, step_mm: float) -> Underside:
@@ -143,18 +159,18 @@ def _without_filling(pad: Pad, setup: Setup, laws: Mapping[str, Material]) -> li
 
 
 def _with_own_secants(
-    state: State, pad: Pad, laws: Mapping[str, Material], sheets: Sequence[Layer], step_mm: float
+    state: State, pad: Pad, laws: Mapping[str, Material], sheets: Sequence[Layer], start: Settled | None
 ) -> Settled:
     """Filling and shims are local, so each node may have its own secant: taken anew at the pressures found until the
     hardest node no longer moves. That makes them the laws themselves, not their tangent somewhere.
     """
-    force = state.bench.force(state.load)
+    force, step_mm = state.bench.force(state.load), state.bench.underside.spacing_mm
 
     def settled(pressure_kpa: FloatArray, start: Settled | None) -> Settled:
         plates = _plates(state, _springs(state, pad, laws, pressure_kpa), step_mm)
         return settle_coupled(plates, sheets, state.bench.stiffness, force, start)
 
-    before, found = state.found.pressure_kpa, settled(state.found.pressure_kpa, None)
+    before, found = state.found.pressure_kpa, settled(state.found.pressure_kpa, start)
     for _ in range(TURNS):
         here = np.concatenate([field.ravel() for field in found.pressure_kpa])
         if abs(here.max() - before.max()) < SETTLED * before.max():

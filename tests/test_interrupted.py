@@ -53,7 +53,7 @@ def test_a_wish_to_stop_is_heard_between_the_moves(tmp_path: Path, wish: signal.
             assert writer.stdout.readline() == "begun\n"
             time.sleep(draw.uniform(0, 0.05))
             writer.send_signal(wish)
-            said = writer.communicate(timeout=20)[1]
+            said = writer.communicate(timeout=60)[1]
         assert writer.returncode == 128 + wish, said
         assert said.count("\n") == 1
         assert "stopped" in said
