@@ -187,7 +187,7 @@ def _level_rows(option: Option, terrain: Terrain, starts: NDArray[np.int64]) -> 
     weights = terrain.rule.weights.copy()
     weights[4:6] *= LEVEL_COUNTS
     walked = Walked([], [], [], [], set())
-    walk(option.bed, replace(terrain, rule=replace(terrain.rule, weights=weights)), starts[:1], walked, wide=True)
+    walk(option.bed, replace(terrain, rule=replace(terrain.rule, weights=weights)), starts[:1], walked, wide=False)
     rows, costs, tilts, masks = walked.together()
     level = np.lexsort((costs, np.round(tilts, 1), masks != 0))
     return rows[level[:200]]
