@@ -281,7 +281,7 @@ def test_never_more_length_than_a_shelf_of_boxes(height: float, turns: tuple[flo
     assert nesting.used_mm[0] <= shelf_mm(outlines, height) + 1e-6
 
 
-@pytest.mark.parametrize("turns", [ALONG_GRAIN_DEG, ANY_QUARTER_DEG])
+@pytest.mark.parametrize("turns", [ALONG_GRAIN_DEG, pytest.param(ANY_QUARTER_DEG, marks=pytest.mark.accuracy)])
 def test_slanted_pieces_save_15_percent_of_the_shelf(turns: tuple[float, ...]) -> None:
     """The same twelve on a strip of 400 mm, along the grain too."""
     pad = example_pad()

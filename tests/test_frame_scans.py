@@ -91,6 +91,7 @@ def run(seeds: range) -> dict[str, list[tuple[Taken, Told, Outcome]]]:
     return results
 
 
+@pytest.mark.accuracy
 def test_a_few_scans_are_none_lost() -> None:
     for name, rows in run(range(4)).items():
         assert not any(result.lost for *_, result in rows), name

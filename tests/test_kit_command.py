@@ -269,6 +269,7 @@ def test_the_list_is_what_the_search_finds():
         assert cost == pytest.approx(min(c.cost for c in found.candidates if c.setup.arch == arch), abs=1e-5)
 
 
+@pytest.mark.accuracy
 def test_evenness_and_daylight_of_a_list_are_those_of_the_contact_solver():
     """Twelve rows one by one by `contact.solve`: coefficient of variation, share of area under a tenth of the mean."""
     one = job()

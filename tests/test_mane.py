@@ -28,6 +28,7 @@ def test_a_mane_is_said_and_doubted_and_is_no_moved_horse(scanner: str) -> None:
     assert back.quality.verdict != "good"
 
 
+@pytest.mark.accuracy
 def test_none_is_said_without_one() -> None:
     back, _ = surveyed("photogrammetry", ())
     assert "mane" not in {message.code for message in back.quality.messages}

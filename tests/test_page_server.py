@@ -241,6 +241,7 @@ def test_several_horses_in_a_row_and_what_the_scan_does_not_say(server: Served, 
 # ---- many at once
 
 
+@pytest.mark.soak
 def test_a_hundred_open_sockets(server: Served) -> None:
     """Idle lines and pages over the limit: told so, and the next page is served as soon as there is room."""
     host, port = server.host.split(":")

@@ -102,6 +102,7 @@ def test_known_panel_numbers_come_back(fit: PanelFit, back: Back) -> None:
     assert fit.arch.width_mm / 2 == pytest.approx(inside[0] + (inside[1] - level) / np.tan(angle), abs=0.5)
 
 
+@pytest.mark.accuracy
 def test_pad_as_ridden_lies_between() -> None:
     """The back one pad's thickness under the panels gives the same panels."""
     plain = replace(KNOWN, angle_deg=np.full(3, 33.0), rocker_mm=0.0, rise_mm=0.0)  # no twist: the offset is exact
@@ -112,6 +113,7 @@ def test_pad_as_ridden_lies_between() -> None:
     assert shape.channel_mm == pytest.approx(KNOWN.channel_mm, abs=1.0)
 
 
+@pytest.mark.accuracy
 def test_an_uneven_back_gives_two_panels_where_asked_and_a_difference_where_not() -> None:
     right = replace(KNOWN, angle_deg=np.array([48.0, 35.0, 25.0]))
     # both sides meet the same front edge height of the panels' own frame

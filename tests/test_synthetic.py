@@ -235,6 +235,7 @@ def test_ply_is_read_back_by_trimesh(tmp_path: Path) -> None:
     assert (mesh.face_normals[:, 2] > 0).mean() > 0.5
 
 
+@pytest.mark.accuracy
 def test_simulated_scanner_keeps_its_promises() -> None:
     """Of a photogrammetry scan: rms error along the normal 1–2 mm, its size off by up to 1 %, its pose known."""
     shape = BUILDS["level"]
