@@ -171,7 +171,7 @@ def test_a_finding_lights_up_its_own_place(fitting) -> None:
 
 
 def test_words_of_the_page_are_those_of_the_paper(fitting, tried) -> None:
-    rows = dict(said.figures(fitting, fitting.settled(tried), "mm"))
+    rows = dict(said.figures(fitting.back, fitting.settled(tried), "mm"))
     mounted = fitting.settled(tried).cases[SHOWN]
     assert rows["Carries"] == f"{100 * (1 - mounted.bridged_share):.0f} % of the panel"
     assert f"(line {limits().pressure.peak_kpa:g})" in rows["Hardest place"]

@@ -55,18 +55,18 @@ def verdict(fitting: Fitting, now: Judgement, units: str) -> dict[str, object]:
         "sentence": sentence,
         "settled": now.settled,
         "broken": list(now.contact.refused_by),
-        "rows": figures(fitting, now.contact, units),
+        "rows": figures(fitting.back, now.contact, units),
         "feels": zone_feels(now.contact),
         "notes": list(mounted.notes),
     }
 
 
-def figures(fitting: Fitting, contact: Contact, units: str) -> list[Row]:
+def figures(back: Back, contact: Contact, units: str) -> list[Row]:
     """Name and figure, rounded as on the fitter's pages; the same rows for every set-up, so that two compare."""
     mounted, line = contact.cases[SHOWN], limits().pressure
     rows = [
         ["Carries", f"{100 * (1 - mounted.bridged_share):.0f} % of the panel"],
-        ["Sits", seat_words(mounted, fitting.back.frame).removeprefix("sits ")],
+        ["Sits", seat_words(mounted, back.frame).removeprefix("sits ")],
         ["Weight left : right", shares(mounted)],
         ["Front arch", arch_words(contact.arch)],
     ]

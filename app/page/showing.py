@@ -73,7 +73,7 @@ def state_document(
         "beside": {
             "name": name,
             "words": said.setup_words(other.setup, pad, units),
-            "rows": in_trade(said.figures(fitting, other, units), style),
+            "rows": in_trade(said.figures(fitting.back, other, units), style),
             "kept": kept,
         },
         "findings": in_trade(said.finding_rows(fitting, now.contact, units), style),

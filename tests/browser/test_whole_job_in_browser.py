@@ -133,7 +133,7 @@ def pressed_figures(horse: Path, setup: dict[str, Any]) -> dict[str, str]:
     job = prepared(back_of(case, lambda _: None), case.saddle, case.pad, case.case)
     stacks = {name: tuple(Layer(*layer) for layer in layers) for name, layers in setup["pockets"].items()}
     chosen = replace(job.found_setup, arch=setup["arch"], insert=setup["insert"], stacks=stacks)
-    return dict(figures(job.on(chosen, job.on(job.found_setup, None)), "mm"))
+    return dict(figures(job.back, job.on(chosen, job.on(job.found_setup, None)), "mm"))
 
 
 @pytest.mark.soak  # the phone does the same job in the quick tests
