@@ -18,7 +18,7 @@ pytestmark = pytest.mark.skipif(os.name == "nt", reason="signals are told otherw
 WISHES = (signal.SIGINT, signal.SIGTERM, signal.SIGHUP)
 NAMES = [f"part-{k:03d}" for k in range(200)]
 WRITER = """
-import sys
+import signal, sys
 from pathlib import Path
 from shimwright import cli, last_resort
 from shimwright.export.results import whole_results
@@ -31,6 +31,10 @@ def write(*_, **__):
         if word == 2:
             print("begun", flush=True)
 
+# as from a terminal: under nohup and in the background some are ignored, and that is handed on
+signal.signal(signal.SIGINT, signal.default_int_handler)
+for wish in (signal.SIGTERM, signal.SIGHUP):
+    signal.signal(wish, signal.SIG_DFL)
 import shimwright.measure
 shimwright.measure.measure_all = write
 last_resort.tidy_up_when_stopped()
