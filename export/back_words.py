@@ -113,4 +113,4 @@ def _uphill(back: Back) -> str:
     if not math.isfinite(value):
         return words.NOT_SEEN if back.frame.gravity else "not known: which way is up was not told"
     way = "" if abs(value) < sd else " uphill" if value >= 0 else " croup-high"  # not finer than the error
-    return words.with_error(abs(value), sd, "°", 0.1) + way
+    return words.with_error(abs(value) if way else value, sd, "°", 0.1) + way
