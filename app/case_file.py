@@ -19,7 +19,7 @@ from shimwright.quantity import HorseHeight, HorseWeight, Lean, RiderWeight, Siz
 from shimwright.saddle_file import read_saddle
 from shimwright.scan.told import Mark, ScalePair, Told
 from shimwright.stock_file import read_stock
-from shimwright.told_options import direction, mark, placed, scale_pair, unit
+from shimwright.told_options import direction, mark, placed, scale_pair, scanner_kind, unit
 from shimwright.toml_file import Table, Words, read_toml, wrong
 
 MOST_STANCES, MOST_TRIES = 12, 24  # each is solved; more would not be read on a sheet either [J]
@@ -92,6 +92,7 @@ StackTold = Annotated[tuple[LayerTold, ...], BeforeValidator(_stack)]
 DateTold = Annotated[str, BeforeValidator(_date)]
 UnitTold = Annotated[float, BeforeValidator(unit)]
 DirectionTold = Annotated[tuple[float, float, float], BeforeValidator(direction)]
+ScannerTold = Annotated[str, BeforeValidator(scanner_kind)]
 MarkTold = Annotated[Any, AfterValidator(mark)]
 Room = Annotated[float, BeforeValidator(within(length_mm, 0.0, 5.0, "mm", "room in the middle"))]
 
@@ -107,7 +108,7 @@ class FrameTable(Table):
     head: DirectionTold | None = None
     mirror: bool = False
     scale: ScaleTable | None = None
-    scanner: Literal["handheld", "photos", "lidar"] | None = None
+    scanner: ScannerTold | None = None
 
 
 class HorseTable(Table):

@@ -12,6 +12,7 @@ from pathlib import Path
 from shimwright.scan.read import READERS
 from shimwright.scan.refusal import InputRefused, WrongUse
 from shimwright.scan.told import PLACES, Told
+from shimwright.text_file import text_of
 from shimwright.told_options import direction, marks, unit
 from shimwright.toml_file import wrong
 
@@ -60,7 +61,11 @@ def members(folder: Path, list_file: Path | None, out: Path, told: Told) -> list
 
 def read_list(path: Path, told: Told) -> Mapping[str, Listed]:
     """file → what the list tells of it. Columns: file, and of `KNOWN` what there is; others are left alone."""
-    text = _text(path)
+    text = text_of(path, "a list", LARGEST_BYTES, "check the name of the list")
+    if "\0" in text:
+        raise WrongUse(
+            f"{path}: byte {text.index(chr(0))} is no letter (NUL): not a text; save the list as CSV in UTF-8"
+        )
     head = text.splitlines()[0] if text.strip() else ""
     reader = csv.DictReader(text.splitlines(), delimiter=max(",;\t", key=head.count), strict=True)
     try:
@@ -87,26 +92,6 @@ def read_list(path: Path, told: Told) -> Mapping[str, Listed]:
     if lines:
         raise wrong(path, lines)
     return found
-
-
-def _text(path: Path) -> str:
-    try:
-        if path.exists() and not path.is_file():
-            raise WrongUse(f"{path}: not a file that can be a list; save the list as CSV")
-        if (size := path.stat().st_size) > LARGEST_BYTES:
-            raise WrongUse(f"{path}: {size} bytes, too large for a list of scans; is it a scan?")
-        text = path.read_text(encoding="utf-8-sig")
-    except FileNotFoundError:
-        raise WrongUse(f"{path}: no such file; check the name of the list") from None
-    except UnicodeDecodeError as error:
-        raise WrongUse(f"{path}: byte {error.start} is not UTF-8 text; save the list as CSV in UTF-8") from None
-    except OSError as error:
-        raise WrongUse(f"{path}: cannot be read ({error.strerror}); check the name and the rights") from None
-    if "\0" in text:
-        raise WrongUse(
-            f"{path}: byte {text.index(chr(0))} is no letter (NUL): not a text; save the list as CSV in UTF-8"
-        )
-    return text
 
 
 def _check_columns(path: Path, columns: list[str]) -> None:

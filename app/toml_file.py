@@ -11,6 +11,7 @@ from typing import Annotated, Any, TypeVar
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from shimwright.scan.refusal import WrongUse
+from shimwright.text_file import text_of
 
 WISHES = {  # in place of the words of the library
     "bool_type": "say true or false",
@@ -40,7 +41,8 @@ Model = TypeVar("Model", bound=Table)
 
 def read_toml(path: Path, model: type[Model]) -> Model:
     """The file's content as `model`. Raises WrongUse with one line per wrong key."""
-    text = _text(path)
+    text = text_of(path, "a TOML file", SIZE_LIMIT_BYTES, "check the name, or begin with `shimwright new DIR`")
+    text = text.replace("\r\n", "\n")
     try:
         content = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
@@ -76,21 +78,6 @@ def wrong(path: Path, lines: Sequence[str], count: int | None = None) -> WrongUs
         return WrongUse(f"{path}: {lines[0]}")
     shown = "" if count <= MOST_TOLD else ", the first five below"
     return WrongUse(f"{path}: {count} keys or values are wrong{shown}; nothing was read, mend them", tuple(lines))
-
-
-def _text(path: Path) -> str:
-    try:
-        if path.is_dir():
-            raise WrongUse(f"{path}: a folder, a TOML file is needed; name the file in it")
-        if path.stat().st_size > SIZE_LIMIT_BYTES:
-            raise WrongUse(f"{path}: {path.stat().st_size} bytes, too large for a TOML file; is it the scan?")
-        return path.read_bytes().decode("utf-8-sig").replace("\r\n", "\n")
-    except FileNotFoundError:
-        raise WrongUse(f"{path}: no such file; check the name, or begin with `shimwright new DIR`") from None
-    except UnicodeDecodeError as error:
-        raise WrongUse(f"{path}: byte {error.start} is not UTF-8 text; save the file as UTF-8") from None
-    except OSError as error:
-        raise WrongUse(f"{path}: cannot be read ({error.strerror}); check the name and the rights") from None
 
 
 def _refusal(path: Path, text: str, model: type[Table], error: ValidationError) -> WrongUse:

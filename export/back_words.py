@@ -4,6 +4,7 @@ import math
 
 from shimwright.export import words
 from shimwright.scan.back import LEFT, RIGHT, Back, Build, BuildWord
+from shimwright.scan.build import word_sd
 
 Row = list[str]
 
@@ -66,13 +67,8 @@ def figure_of(word: BuildWord, build: Build) -> tuple[str, str, str]:
     for told, sign, least in (("degrees", "°", 0.1), ("cm²", "cm²", 1.0), ("mm", "mm", 1.0)):
         if f", {told}" in word.figure:
             name = word.figure.replace(f", {told}", "")
-            known = {
-                "withers over croup": build.uphill_sd_deg,
-                "below the line withers–croup": build.dip_sd_mm,
-                "shoulder edge to last rib": max(build.usable_sd_mm),
-            }
-            sd = known.get(name)
-            fine = least if sd is None or not math.isfinite(sd) else max(least, 10.0 ** math.floor(math.log10(sd)))
+            sd = word_sd(build, word)
+            fine = max(least, 10.0 ** math.floor(math.log10(sd))) if math.isfinite(sd) and sd > 0 else least
             return name, words.plain(word.value, sign, fine), words.plain(word.limit, sign, least)
     return word.figure, f"{word.value:g}", f"{word.limit:g}"
 

@@ -9,6 +9,7 @@ from shimwright.optimize.case import ZONES, Case
 from shimwright.optimize.limits import limits
 from shimwright.optimize.saddle import Saddle
 from shimwright.scan.back import Back
+from shimwright.scan.build import word_sd
 
 ARCH_SD_DEG = 1.5  # of a leg against a scanned back [J]
 PRESSURE_SD = 0.2  # share: springs against finite elements, reference.md §5
@@ -184,16 +185,12 @@ def _clearance(back: Back, saddle: Saddle, mounted: CaseResult) -> Iterator[Find
 
 def build_findings(back: Back) -> Iterator[Finding]:
     """What stands out in the back's build."""
-    build = back.build
-    dip, uphill = build.dip_sd_mm, build.uphill_sd_deg
-    sds = {"dipped": dip, "arched": dip, "uphill": uphill, "downhill": uphill, "croup-high": uphill}
-    sds |= {f"hollow behind the {side} shoulder": sd for side, sd in zip(SIDES, build.hollow_sd_mm, strict=True)}
-    for word in build.words:
+    for word in back.build.words:
         if word.word == "level":
             continue
         unit = next((unit for told, unit in UNITS.items() if f", {told}" in word.figure), "")
         side = next((side for side in SIDES if f" {side} " in word.word), "none")
-        sd = sds.get(word.word, float("nan"))
+        sd = word_sd(back.build, word)
         place = "front" if "shoulder" in word.word else "back"
         helps = HELP_BUILD.get(word.word.replace(f" {side} ", " "), "feel both sides")
         yield Finding(word.word, place, side, word.value, unit, sd, f"the back is {word.word}", helps)

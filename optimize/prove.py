@@ -21,6 +21,7 @@ from shimwright.scan.raw import FloatArray
 
 PART = 4000  # of what bounds leave over, cheapest first, between two looks at what is to beat
 LEVEL_COUNTS = 100.0  # times more on the walk to the most level
+Known = tuple[FloatArray, FloatArray, NDArray[np.uint8]]  # costs without the arch's, tilts, masks
 
 
 def prove(
@@ -202,9 +203,6 @@ def _solve_rows(
     masks = np.where(terrain.allowed(rows), masks, masks | screen.LEFT_RIGHT).astype(np.uint8)
     known = contact + terrain.fixed(rows), tilts, masks
     _note_rows(number, option, pad, stock, terrain, rows, known, tally)
-
-
-Known = tuple[FloatArray, FloatArray, NDArray[np.uint8]]  # costs without the arch's, tilts, masks
 
 
 def _note_rows(

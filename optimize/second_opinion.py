@@ -166,9 +166,9 @@ def _with_own_secants(
     """
     force, step_mm = state.bench.force(state.load), state.bench.underside.spacing_mm
 
-    def settled(pressure_kpa: FloatArray, start: Settled | None) -> Settled:
+    def settled(pressure_kpa: FloatArray, near: Settled | None) -> Settled:
         plates = _plates(state, _springs(state, pad, laws, pressure_kpa), step_mm)
-        return settle_coupled(plates, sheets, state.bench.stiffness, force, start)
+        return settle_coupled(plates, sheets, state.bench.stiffness, force, near)
 
     before, found = state.found.pressure_kpa, settled(state.found.pressure_kpa, start)
     for _ in range(TURNS):

@@ -19,6 +19,8 @@ BEARING_LATERAL_MM = 100.0
 HOLLOW_REACH_MM = 250.0
 HOLLOW_LEAST_MM = 60.0  # nearer than this the far end of the straight-edge is still on the shoulder
 
+USABLE = "shoulder edge to last rib"
+
 
 @cache
 def build_limits() -> Mapping[str, Mapping[str, float]]:
@@ -196,6 +198,22 @@ def _words(
     return tuple(words)
 
 
+def word_sd(build: Build, word: BuildWord) -> float:
+    """Error of the figure that earned a word, in the word's unit; NaN where it has none of its own."""
+    left, right = build.hollow_sd_mm
+    return {
+        "dipped": build.dip_sd_mm,
+        "arched": build.dip_sd_mm,
+        "level": build.uphill_sd_deg,
+        "uphill": build.uphill_sd_deg,
+        "croup-high": build.uphill_sd_deg,
+        "downhill": max(build.bearing_sd_deg),
+        "short-backed": max(build.usable_sd_mm) if word.figure.startswith(USABLE) else np.nan,
+        "hollow behind the left shoulder": left,
+        "hollow behind the right shoulder": right,
+    }.get(word.word, np.nan)
+
+
 def _words_of_level(build: Build, limits: Mapping[str, Mapping[str, float]]) -> list[BuildWord]:
     words, figure = [], "withers over croup, degrees"
     if build.uphill_deg > limits["uphill"]["uphill_deg"]:
@@ -239,7 +257,7 @@ def _word_of_length(
     ends = [named.get(f"{place}_{side}") for place in ("shoulder", "last_rib") for side in ("left", "right")]
     usable, least = float(np.mean(build.usable_mm)), limits["short_backed"]["usable_mm"]
     if all(mark is not None and mark.source != "estimated" for mark in ends):
-        return [BuildWord("short-backed", "shoulder edge to last rib, mm", usable, least)] if usable <= least else []
+        return [BuildWord("short-backed", f"{USABLE}, mm", usable, least)] if usable <= least else []
     shortest = limits["short_backed_by_length"]["length_mm"]
     return [BuildWord("short-backed", "withers to croup, mm", length, shortest)] if length <= shortest else []
 

@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from shimwright.scan.raw import FloatArray
+from shimwright.scan.told import SCANNERS
 
 LAG_CELLS = 12  # 60 mm
 NEIGHBOUR_CELLS = 6  # some 35 mm around, beyond the reach of the smoothing
@@ -26,8 +27,8 @@ DENSE, COARSE = 2.0, 6.0  # … and to the sixth where it is wider: a phone's li
 COARSE_RANGE = (0.35, 20.0)
 MOST_MM = 4.5  # [J] from scatter alone
 LEAST_PRODUCTS = 200
-# by what made the scan (told.SCANNERS), mm: 0.1–0.2 and a breath, 0.7–1.4, 3–6 [J]; reference.md has what is published
-USUAL_MM: Mapping[str, float] = MappingProxyType({"handheld": 0.25, "photos": 1.2, "lidar": 4.2})
+# by what made the scan, mm: 0.1–0.2 and a breath, 0.7–1.4, 3–6 [J]; reference.md has what is published
+USUAL_MM: Mapping[str, float] = MappingProxyType(dict(zip(SCANNERS, (0.25, 1.2, 4.2), strict=True)))
 
 
 def drift_mm(

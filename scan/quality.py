@@ -174,7 +174,7 @@ def _surer(sample: ScanSample) -> str:
         return "trace more sections between"
     if sample.scanner == "lidar":
         return "a phone's lidar comes no nearer however it is held; photos or a handheld scanner do"
-    return "scan slower and closer, all round, in good light" + ("" if sample.scanner else ", or tell what made it")
+    return "scan slower and closer, all round, in good light"
 
 
 def _coat(surface: Surface, sample: ScanSample) -> list[_Fault]:

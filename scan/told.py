@@ -17,7 +17,7 @@ PLACES = (
     "saddle_rear",
 )
 
-SCANNERS = ("handheld", "photos", "lidar")
+SCANNERS = ("handheld", "photos", "lidar")  # in the order of their error
 
 
 @dataclass(frozen=True)

@@ -4,9 +4,13 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from plain_backs import back_of, fitted_height
+from plain_tack import FRONT_X_MM, pad, saddle
 from scipy.optimize import lsq_linear
 
-from shimwright.optimize.gaps import FLOCK_MM, GapProgram, solve_boxed, solve_gaps
+from shimwright.optimize.bench import prepare
+from shimwright.optimize.gaps import FLOCK_MM, GapProgram, pocket_program, solve_boxed, solve_gaps
+from shimwright.optimize.place import place
 
 
 def program(**changes: object) -> GapProgram:
@@ -86,3 +90,23 @@ def test_heights_that_only_bounds_limit_come_from_two_solvers_alike(seed: int) -
     one, other = solve_boxed(told), solve_gaps(told).heights_mm
     assert other.max() - other.min() > 3.0
     assert np.abs((one - one.mean()) - (other - other.mean())).max() < 0.01
+
+
+def test_pockets_over_a_hollow_in_the_middle_take_the_height() -> None:
+    """A back that fits but for 8 mm in the middle third: height there, alike on both sides, within the pad's limits."""
+
+    def hollow(x: np.ndarray, y: np.ndarray) -> np.ndarray:
+        return fitted_height(saddle(), FRONT_X_MM)(x, y) - 8.0 * np.exp(-(((x + 300.0) / 70.0) ** 2))
+
+    cloth, back = pad(), back_of(hollow)
+    bench = prepare(back, saddle(), cloth, place(back, saddle()), None, 10.0)
+    told = pocket_program(bench, cloth)
+    found = solve_gaps(told)
+    heights = dict(zip((pocket.name for pocket in cloth.pockets), found.heights_mm, strict=True))
+    middle = min(heights["middle_left"], heights["middle_right"])
+    ends = [height for name, height in heights.items() if not name.startswith("middle")]
+    assert middle > max(ends) + 1.0
+    assert abs(heights["middle_left"] - heights["middle_right"]) < 0.3
+    assert all(0.0 - 1e-6 <= height <= cloth.limits.height_mm + 1e-6 for height in heights.values())
+    flat = solve_gaps(replace(told, high_mm=np.zeros(len(heights))))
+    assert found.value < 0.8 * flat.value

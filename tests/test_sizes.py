@@ -162,11 +162,16 @@ def test_quantiles_of_weights_are_those_of_repeated_horses():
     assert quantiles(values, times.astype(float)) == pytest.approx(repeated)
 
 
-def test_made_arches_and_panel_stay(yard, done, tmp_path):
-    """Rows are taken from the first run: same scans, same pattern."""
+def begun(done, tmp_path):
+    """A folder with the rows of the first run: same scans, same pattern."""
     out = tmp_path / "out"
     out.mkdir()
     (out / "rows.sqlite").write_bytes((done / "rows.sqlite").read_bytes())
+    return out
+
+
+def test_made_arches_and_panel_stay(yard, done, tmp_path):
+    out = begun(done, tmp_path)
     there = read_saddle(SADDLE)
     hard = [arch for arch in there.arches if not arch.soft]
     made = ("--made-arches", str(SADDLE), "--made-panel", str(SADDLE))
@@ -181,9 +186,7 @@ def test_made_arches_and_panel_stay(yard, done, tmp_path):
 
 def test_a_size_made_for_one_horse_of_great_weight_is_its_own(yard, done, tmp_path):
     """One arch, one panel, one horse a thousand times heavier: it gets its own arch to the step of making."""
-    out = tmp_path / "out"
-    out.mkdir()
-    (out / "rows.sqlite").write_bytes((done / "rows.sqlite").read_bytes())
+    out = begun(done, tmp_path)
     listed = tmp_path / "list.csv"
     listed.write_text("file;weight\nh0003.ply;100000,0\n", encoding="utf-8-sig")
     told = ("sizes", str(yard), "--saddle", str(SADDLE), "--list", str(listed), *TOLD, "--out", str(out))
@@ -198,9 +201,7 @@ def test_a_size_made_for_one_horse_of_great_weight_is_its_own(yard, done, tmp_pa
 
 def test_no_size_is_told_that_nobody_takes(yard, done, tmp_path):
     """Two horses of seven are of no weight: six arches asked for, five horses to take them at most."""
-    out = tmp_path / "out"
-    out.mkdir()
-    (out / "rows.sqlite").write_bytes((done / "rows.sqlite").read_bytes())
+    out = begun(done, tmp_path)
     listed = tmp_path / "list.csv"
     listed.write_text("file,weight\nh0000.ply,0\nh0004.ply,0\n")
     told = ("sizes", str(yard), "--saddle", str(SADDLE), "--list", str(listed), *TOLD, "--out", str(out))
@@ -267,9 +268,7 @@ def test_a_folder_without_scans_and_one_with_too_few_are_told(tmp_path, capsys):
 
 
 def test_a_list_names_what_is_not_there(yard, done, tmp_path):
-    out = tmp_path / "out"
-    out.mkdir()
-    (out / "rows.sqlite").write_bytes((done / "rows.sqlite").read_bytes())
+    out = begun(done, tmp_path)
     listed = tmp_path / "list.csv"
     listed.write_text("file\nghost.ply\n")
     told = ("sizes", str(yard), "--saddle", str(SADDLE), "--list", str(listed), *TOLD, "--out", str(out))
