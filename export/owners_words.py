@@ -136,7 +136,8 @@ def most_level(fit: Fit) -> str:
 def why(letter: str, finding: Finding, units: str = "mm") -> Row:
     """Letter, what was seen with its figure and error, what helps. Pressures are said without their unit."""
     if finding.unit == "kPa" or "kPa" in finding.words:
-        where = words.place(finding.place) + (f" {finding.side}" if finding.side in ("left", "right") else "")
+        side = {"left": " left", "right": " right", "both": ", both sides"}.get(finding.side, "")
+        where = words.place(finding.place) + side
         said = PRESSES.get(finding.code, "It presses more than one would like: {where}").format(where=where)
         return [letter, _sentence(said), _sentence(finding.helps)]
     figure = finding_figure(finding, units)

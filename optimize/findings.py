@@ -133,17 +133,12 @@ def _contact(back: Back, contact: Contact, mounted: CaseResult) -> Iterator[Find
     if mounted.peak_kpa > line.peak_kpa:
         zone = max(ZONES, key=lambda name: np.nan_to_num(mounted.zones[name].peak_kpa))
         place, side = zone.rsplit("_", 1)
-        words = f"{mounted.peak_kpa:.0f} kPa at one place, above the {line.peak_kpa:.0f} kPa line"
-        yield Finding(
-            "peak",
-            place,
-            side,
-            mounted.peak_kpa,
-            "kPa",
-            PRESSURE_SD * mounted.peak_kpa,
-            words,
-            "fill beside it, not on it",
-        )
+        sd_kpa = PRESSURE_SD * mounted.peak_kpa
+        mate = mounted.zones[f"{place}_{'left' if side == 'right' else 'right'}"].peak_kpa
+        side = "both" if mounted.peak_kpa - np.nan_to_num(mate) < sd_kpa else side  # no side finer than the error
+        at = "at one place on each side" if side == "both" else "at one place"
+        words = f"{mounted.peak_kpa:.0f} kPa {at}, above the {line.peak_kpa:.0f} kPa line"
+        yield Finding("peak", place, side, mounted.peak_kpa, "kPa", sd_kpa, words, "fill beside it, not on it")
     sd_kpa = PRESSURE_SD * mounted.mean_kpa
     if mounted.mean_kpa - line.mean_kpa > sd_kpa:  # nothing finer than its error
         words = f"{mounted.mean_kpa:.0f} kPa on average where it bears, above the {line.mean_kpa:.0f} kPa line"
